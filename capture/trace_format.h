@@ -1,0 +1,34 @@
+/*
+ * The trace file format, the one header that capture/ and decoder/ share (D 4.2, 5.1): classic pcap, link type 227.
+ * Layout after tcpdump.org, "LINKTYPE_CAN_SOCKETCAN", and man pcap-savefile(5).
+ *
+ *   file header, 24 bytes, byte order of the writer:   magic u32 | 2 u16 | 4 u16 | 0 i32 | 0 u32 | snaplen u32 | linktype u32
+ *   record header, 16 bytes:                            seconds u32 | fraction u32 | captured length u32 | original length u32
+ *   classic CAN packet, 16 bytes:                       id u32 big-endian | length u8 | flags u8 | reserved u8 | len8_dlc u8 | data[8]
+ */
+#ifndef TT_TRACE_FORMAT_H
+#define TT_TRACE_FORMAT_H
+
+#define TRACE_MAGIC_NANO 0xA1B23C4Du
+#define TRACE_MAGIC_MICRO 0xA1B2C3D4u
+#define TRACE_FILE_HEADER 24u
+#define TRACE_RECORD_HEADER 16u
+#define TRACE_LINKTYPE_CAN 227u
+
+#define TRACE_CAN_HEADER 8u     /* id, length, flags, reserved, len8_dlc */
+#define TRACE_CAN_CLASSIC 16u   /* full-size classic packet */
+#define TRACE_CAN_FD 72u        /* full-size CAN FD packet */
+#define TRACE_FLAG_FDF 0x04u    /* in the flags byte */
+#define TRACE_LENGTH_XL 0x80u   /* in the length byte: CAN XL */
+
+/* Bits of the CAN id word, Linux include/uapi/linux/can.h. */
+#define TRACE_ID_EXTENDED 0x80000000u
+#define TRACE_ID_RTR 0x40000000u
+#define TRACE_ID_ERROR 0x20000000u
+#define TRACE_ID_MASK 0x1FFFFFFFu
+
+/* Error frames, Linux include/uapi/linux/can/error.h: class CAN_ERR_CRTL, data byte 1 CAN_ERR_CRTL_RX_OVERFLOW. */
+#define TRACE_ERROR_CONTROLLER 0x004u
+#define TRACE_ERROR_RX_OVERFLOW 0x01u
+
+#endif

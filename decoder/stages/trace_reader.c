@@ -1,0 +1,316 @@
+/* See trace_reader.h. Layout: man pcap-savefile(5); what libpcap lets pass and we do not is said beside each check. */
+#include "trace_reader.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "../../capture/trace_format.h"
+#include "../support/bytes.h"
+
+#define VERSION_MAJOR 2
+#define VERSION_MINOR 4 /* before 2.4 the order of the two length fields was not settled */
+#define MAGIC_PCAPNG 0x0A0D0D0Au
+
+/* One largest record with its header fits, so a record never needs more than moving what is left to the front. */
+#define ROOM_SIZE (TRACE_RECORD_HEADER + TRACE_RECORD_MAX)
+_Static_assert(ROOM_SIZE >= TRACE_READER_ROOM, "one read(2) of TRACE_READER_ROOM bytes fits");
+
+static uint32_t read_u32(struct bytes *cursor, bool swapped)
+{
+    return swapped ? bytes_be32(cursor) : bytes_le32(cursor);
+}
+
+/* One read(2) behind end. False at the end of the file and on failure (then status says so). */
+static bool read_more(struct trace_reader *reader)
+{
+    if (reader->begin > 0) {
+        memmove(reader->room, reader->room + reader->begin, reader->end - reader->begin);
+        reader->end -= reader->begin;
+        reader->begin = 0;
+    }
+    size_t wanted = ROOM_SIZE - reader->end;
+    if (wanted > TRACE_READER_ROOM)
+        wanted = TRACE_READER_ROOM;
+    ssize_t got;
+    do
+        got = read(reader->fd, reader->room + reader->end, wanted);
+    while (got < 0 && errno == EINTR);
+    if (got < 0) {
+        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                        "reading failed after %llu bytes (%s); check the disk and run again on a copy",
+                        (unsigned long long)(reader->offset + (reader->end - reader->begin)), strerror(errno));
+        reader->status = TRACE_READ_FAILED;
+        return false;
+    }
+    if (got == 0) {
+        reader->at_end = true;
+        return false;
+    }
+    if (reader->hashing && !digest_add(&reader->digest, reader->room + reader->end, (size_t)got)) {
+        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                        "SHA-256 failed in the library; run again, without the sum this run proves nothing");
+        digest_close(&reader->digest); /* trace_reader_digest will fail */
+        reader->hashing = false;
+    }
+    reader->end += (size_t)got;
+    return true;
+}
+
+/* Makes at least needed (<= ROOM_SIZE) unread bytes available. A pipe is not waited for beyond that. */
+static bool refill(struct trace_reader *reader, size_t needed)
+{
+    while (reader->end - reader->begin < needed)
+        if (reader->at_end || !read_more(reader))
+            return false;
+    return true;
+}
+
+static int refuse(struct trace_reader *reader, int code)
+{
+    trace_reader_close(reader);
+    return code;
+}
+
+/* Why the first bytes are no file header of ours. left: bytes there, at the most 24. */
+static void say_no_capture(struct trace_reader *reader, const uint8_t *start, size_t left)
+{
+    static const struct { uint8_t bytes[4]; uint8_t length; const char *text; } known[] = {
+        {{0x0A, 0x0D, 0x0D, 0x0A}, 4, "is a pcapng file, which this version does not read; save the trace as classic pcap"},
+        {{0x1F, 0x8B}, 2, "is compressed (gzip); unpack it first"},
+        {{0x28, 0xB5, 0x2F, 0xFD}, 4, "is compressed (Zstandard); unpack it first"},
+        {{0xFD, 0x37, 0x7A, 0x58}, 4, "is compressed (xz); unpack it first"},
+        {{0x42, 0x5A, 0x68}, 3, "is compressed (bzip2); unpack it first"},
+    };
+    for (size_t i = 0; i < sizeof known / sizeof *known; i++)
+        if (left >= known[i].length && memcmp(start, known[i].bytes, known[i].length) == 0) {
+            diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name, "%s", known[i].text);
+            return;
+        }
+    diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                    "is no capture file; give a trace in classic pcap format, link type %u", TRACE_LINKTYPE_CAN);
+}
+
+/* Magic: byte order and unit of the fraction. */
+static bool read_magic(struct trace_reader *reader, struct bytes *cursor)
+{
+    struct bytes swapped = *cursor;
+    uint32_t little = bytes_le32(cursor);
+    uint32_t big = bytes_be32(&swapped);
+    reader->nano = little == TRACE_MAGIC_NANO || big == TRACE_MAGIC_NANO;
+    reader->swapped = big == TRACE_MAGIC_NANO || big == TRACE_MAGIC_MICRO;
+    return reader->nano || reader->swapped || little == TRACE_MAGIC_MICRO;
+}
+
+static int read_file_header(struct trace_reader *reader)
+{
+    if (!refill(reader, TRACE_FILE_HEADER) && reader->status != TRACE_RECORD)
+        return EXIT_CANNOT_OPEN;
+    size_t left = reader->end - reader->begin;
+    struct bytes cursor = bytes_of(reader->room, left);
+    if (left == 0) {
+        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                        "is empty: nothing was recorded, or the copy failed; use another copy");
+        return EXIT_BAD_INPUT;
+    }
+    if (left < 4 || !read_magic(reader, &cursor)) {
+        say_no_capture(reader, reader->room, left);
+        return EXIT_BAD_INPUT;
+    }
+    if (left < TRACE_FILE_HEADER) {
+        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                        "ends inside the file header (%zu of %u bytes); use another copy", left, TRACE_FILE_HEADER);
+        return EXIT_BAD_INPUT;
+    }
+    uint32_t version = read_u32(&cursor, reader->swapped); /* two u16, so the half read as high depends on the order */
+    uint32_t major = reader->swapped ? version >> 16 : version & 0xFFFF;
+    uint32_t minor = reader->swapped ? version & 0xFFFF : version >> 16;
+    uint32_t zone = read_u32(&cursor, reader->swapped);
+    bytes_skip(&cursor, 4); /* accuracy of the times: no writer sets it, readers ignore it */
+    uint32_t snaplen = read_u32(&cursor, reader->swapped);
+    uint32_t linktype = read_u32(&cursor, reader->swapped);
+    if (major != VERSION_MAJOR || minor != VERSION_MINOR) {
+        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                        "is pcap version %u.%u; only version 2.4 is read, save the trace again with a current tool",
+                        (unsigned)major, (unsigned)minor);
+        return EXIT_BAD_INPUT;
+    }
+    reader->linktype = linktype & 0xFFFF;
+    if (reader->linktype != TRACE_LINKTYPE_CAN) {
+        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                        "holds link type %u; only %u (CAN frames, LINKTYPE_CAN_SOCKETCAN) is read, record the CAN interface itself",
+                        (unsigned)reader->linktype, TRACE_LINKTYPE_CAN);
+        return EXIT_BAD_INPUT;
+    }
+    /* libpcap 1.10.3 lets both pass without a word. */
+    if (linktype >> 16 != 0)
+        diagnostics_say(reader->diagnostics, SEVERITY_WARNING, reader->name,
+                        "reserved bits of the link type are set (0x%08X) and ignored; check how the file was written",
+                        (unsigned)linktype);
+    if (zone != 0)
+        diagnostics_say(reader->diagnostics, SEVERITY_WARNING, reader->name,
+                        "states a time zone of %d s, which is ignored: times are taken as UTC; check the clock of the recording",
+                        (int)(int32_t)zone);
+    reader->snaplen = snaplen == 0 || snaplen > TRACE_RECORD_MAX ? TRACE_RECORD_MAX : snaplen;
+    reader->begin += TRACE_FILE_HEADER;
+    reader->offset = reader->good_length = TRACE_FILE_HEADER;
+    return EXIT_CONFIRMED;
+}
+
+/* The file behind path, no directory. */
+static bool open_file(struct trace_reader *reader, const char *path)
+{
+    struct stat status;
+    if (strcmp(path, "-") == 0) {
+        reader->name = "standard input";
+        reader->fd = STDIN_FILENO;
+        return true;
+    }
+    do
+        reader->fd = open(path, O_RDONLY | O_CLOEXEC | O_NOCTTY);
+    while (reader->fd < 0 && errno == EINTR);
+    if (reader->fd < 0) {
+        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, path, "cannot be opened (%s); check name and rights",
+                        strerror(errno));
+        return false;
+    }
+    reader->owns_fd = true;
+    if (fstat(reader->fd, &status) == 0 && S_ISDIR(status.st_mode)) {
+        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, path, "is a directory; name the trace file in it");
+        return false;
+    }
+    return true;
+}
+
+int trace_reader_open(struct trace_reader *reader, const char *path, bool hashing, struct diagnostics *diagnostics)
+{
+    *reader = (struct trace_reader){
+        .name = path, .fd = -1, .hashing = hashing, .status = TRACE_RECORD, .diagnostics = diagnostics};
+    if (!open_file(reader, path))
+        return refuse(reader, EXIT_CANNOT_OPEN);
+    reader->room = malloc(ROOM_SIZE);
+    if (!reader->room || (hashing && !digest_open(&reader->digest))) {
+        diagnostics_say(diagnostics, SEVERITY_ERROR, reader->name, "memory ran out; close other programs and run again");
+        return refuse(reader, EXIT_OUR_FAULT);
+    }
+    int code = read_file_header(reader);
+    return code == EXIT_CONFIRMED ? code : refuse(reader, code);
+}
+
+/* Ends the reading; tells how many doubtful times there were besides the first, which was told at its place. */
+static enum trace_status stop(struct trace_reader *reader, enum trace_status status)
+{
+    reader->status = status;
+    if (reader->doubtful_times > 1)
+        diagnostics_say(reader->diagnostics, SEVERITY_WARNING, reader->name, "%llu records have an impossible time",
+                        (unsigned long long)reader->doubtful_times);
+    return status;
+}
+
+/* The bytes of the next record are not all there. */
+static enum trace_status stop_short(struct trace_reader *reader, size_t needed)
+{
+    if (reader->status == TRACE_READ_FAILED)
+        return stop(reader, TRACE_READ_FAILED);
+    size_t left = reader->end - reader->begin;
+    if (left == 0)
+        return stop(reader, TRACE_END);
+    diagnostics_say(reader->diagnostics, SEVERITY_WARNING, reader->name,
+                    "record %llu at offset %llu is torn: %zu of %zu bytes; the %llu whole records before it are used",
+                    (unsigned long long)reader->records + 1, (unsigned long long)reader->offset, left, needed,
+                    (unsigned long long)reader->records);
+    return stop(reader, TRACE_TORN);
+}
+
+static enum trace_status stop_senseless(struct trace_reader *reader, uint32_t captured)
+{
+    bool snapped = captured <= TRACE_RECORD_MAX;
+    diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                    "record %llu at offset %llu states a length of %u bytes, more than %s (%u): the file is damaged from there; "
+                    "the %llu records before it are used",
+                    (unsigned long long)reader->records + 1, (unsigned long long)reader->offset, (unsigned)captured,
+                    snapped ? "the file's own limit" : "any record has", snapped ? reader->snaplen : TRACE_RECORD_MAX,
+                    (unsigned long long)reader->records);
+    return stop(reader, TRACE_SENSELESS);
+}
+
+static void note_doubtful(struct trace_reader *reader, uint32_t fraction)
+{
+    if (reader->doubtful_times++ == 0)
+        diagnostics_say(reader->diagnostics, SEVERITY_WARNING, reader->name,
+                        "record %llu at offset %llu has an impossible time: %u %s within a second; the record is kept, no length of "
+                        "time across it is believed",
+                        (unsigned long long)reader->records, (unsigned long long)reader->offset, (unsigned)fraction,
+                        reader->nano ? "ns" : "us");
+}
+
+enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_record *record)
+{
+    if (reader->status != TRACE_RECORD)
+        return reader->status;
+    if (reader->end - reader->begin < TRACE_RECORD_HEADER && !refill(reader, TRACE_RECORD_HEADER))
+        return stop_short(reader, TRACE_RECORD_HEADER);
+
+    struct bytes cursor = bytes_of(reader->room + reader->begin, reader->end - reader->begin);
+    uint32_t seconds = read_u32(&cursor, reader->swapped);
+    uint32_t fraction = read_u32(&cursor, reader->swapped);
+    uint32_t captured = read_u32(&cursor, reader->swapped);
+    uint32_t original = read_u32(&cursor, reader->swapped);
+    if (captured > reader->snaplen)
+        return stop_senseless(reader, captured);
+    size_t whole = TRACE_RECORD_HEADER + (size_t)captured;
+    if (cursor.left < captured) {
+        if (!refill(reader, whole))
+            return stop_short(reader, whole);
+        cursor = bytes_of(reader->room + reader->begin, reader->end - reader->begin);
+        bytes_skip(&cursor, TRACE_RECORD_HEADER);
+    }
+    record->data = bytes_take(&cursor, captured);
+    record->number = ++reader->records;
+    record->offset = reader->offset;
+    record->captured = captured;
+    record->original = original;
+    /* libpcap 1.10.3 takes seconds from 2^31 on as negative, and adds a fraction of a second or more without a word. */
+    record->time = (int64_t)seconds * TT_SECOND;
+    record->time_doubtful = fraction >= (reader->nano ? 1000000000u : 1000000u);
+    if (record->time_doubtful)
+        note_doubtful(reader, fraction);
+    else
+        record->time += reader->nano ? fraction : (int64_t)fraction * 1000;
+    reader->begin += whole;
+    reader->offset += whole;
+    reader->good_length = reader->offset;
+    return TRACE_RECORD;
+}
+
+bool trace_reader_digest(struct trace_reader *reader, char out[DIGEST_TEXT])
+{
+    out[0] = '\0';
+    while (!reader->at_end && reader->status != TRACE_READ_FAILED) {
+        reader->offset += reader->end - reader->begin;
+        reader->begin = reader->end = 0;
+        if (reader->status == TRACE_RECORD)
+            reader->status = TRACE_END; /* what is read from here on is summed, not given */
+        (void)read_more(reader);
+    }
+    return reader->hashing && reader->status != TRACE_READ_FAILED && digest_text(&reader->digest, out);
+}
+
+void trace_reader_close(struct trace_reader *reader)
+{
+    if (reader->owns_fd && reader->fd >= 0)
+        close(reader->fd); /* nothing was written: a failure here loses nothing */
+    reader->owns_fd = false;
+    reader->fd = -1;
+    free(reader->room);
+    reader->room = NULL;
+    reader->begin = reader->end = 0;
+    reader->at_end = true;
+    if (reader->status == TRACE_RECORD)
+        reader->status = TRACE_END;
+    if (reader->digest.context)
+        digest_close(&reader->digest);
+}

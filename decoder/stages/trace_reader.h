@@ -1,0 +1,67 @@
+/*
+ * Trace files to records (D 5.3, 5.5): classic pcap by our own reader, one read(2) buffer, whole records only, SHA-256
+ * in the same pass over the same bytes. The file is never modified. Damage is told, not hidden: a torn last record, a
+ * senseless length or an impossible time ends or marks the reading with file, record number and offset.
+ */
+#ifndef TT_TRACE_READER_H
+#define TT_TRACE_READER_H
+
+#include "../support/diagnostics.h"
+#include "../support/digest.h"
+
+#define TRACE_READER_ROOM (256u * 1024u)
+#define TRACE_RECORD_MAX (256u * 1024u) /* captured length above this is no record */
+
+/* One record, valid until the next call of trace_reader_next. */
+struct trace_record {
+    uint64_t number;     /* from 1 within the file */
+    uint64_t offset;     /* of the record header in the file, bytes */
+    int64_t time;        /* ns since 1970, from unsigned seconds */
+    uint32_t captured;   /* bytes at data */
+    uint32_t original;   /* length on the wire as the writer stated it */
+    const uint8_t *data; /* borrowed */
+    bool time_doubtful;  /* fraction field was not below one second: time holds the seconds only */
+};
+
+enum trace_status {
+    TRACE_RECORD,      /* *record holds the next one */
+    TRACE_END,         /* clean end after a whole record */
+    TRACE_TORN,        /* ended inside a record: told in diagnostics; whole records before it were given */
+    TRACE_SENSELESS,   /* a record header that cannot be one: told; nothing after it can be trusted */
+    TRACE_READ_FAILED, /* read(2) failed: told */
+};
+
+struct trace_reader {
+    const char *name;       /* for messages; borrowed */
+    int fd;
+    bool owns_fd;
+    bool swapped;           /* writer's byte order is not little-endian */
+    bool nano;              /* fraction in ns, else us */
+    uint32_t snaplen;       /* as stated; 0 and huge values are taken as TRACE_RECORD_MAX */
+    uint32_t linktype;      /* low 16 bits */
+    uint8_t *room;          /* owned */
+    size_t begin, end;      /* unread bytes of room */
+    uint64_t offset;        /* file offset of room[begin] */
+    uint64_t records;       /* given so far */
+    uint64_t good_length;   /* file length up to the last whole record */
+    uint64_t doubtful_times; /* records with time_doubtful */
+    bool at_end;
+    bool hashing;
+    enum trace_status status;
+    struct digest digest;   /* over every byte read(2) gave, a torn tail included */
+    struct diagnostics *diagnostics; /* borrowed */
+};
+
+/*
+ * Opens path ("-" is standard input) and reads the file header. hashing false leaves the SHA-256 out (list, prescan).
+ * Returns EXIT_CONFIRMED (0) when records can be asked for, else EXIT_CANNOT_OPEN, EXIT_BAD_INPUT (empty, no capture, pcapng, another
+ * link type: one line each, with what to do) or EXIT_OUR_FAULT. Link types other than 227 are refused.
+ */
+TT_MUST_USE int trace_reader_open(struct trace_reader *reader, const char *path, bool hashing, struct diagnostics *diagnostics);
+/* The next record. After anything but TRACE_RECORD every further call answers the same. */
+enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_record *record);
+/* SHA-256 over the whole file; reads what is left of it first (after TRACE_SENSELESS too). */
+TT_MUST_USE bool trace_reader_digest(struct trace_reader *reader, char out[DIGEST_TEXT]);
+void trace_reader_close(struct trace_reader *reader);
+
+#endif
