@@ -1,0 +1,281 @@
+/* Nodes to checked texts, maps and lists; see load.h. */
+#include <stdio.h>
+#include <string.h>
+
+#include "../decoder/support/text.h"
+#include "load.h"
+
+
+struct def_place load_place(const struct load *load, const struct node *node)
+{
+    return (struct def_place){load->file, node->line, node->column};
+}
+
+const struct node *load_head(const struct node *node)
+{
+    return node->key ? node->key : node;
+}
+
+void load_say(struct load *load, const struct node *node, const char *format, ...)
+{
+    char text[1024];
+    va_list arguments;
+    va_start(arguments, format);
+    vsnprintf(text, sizeof text, format, arguments);
+    va_end(arguments);
+    mistakes_add(&load->mistakes, SEVERITY_ERROR, load_place(load, node), "%s", text);
+}
+
+void load_warn(struct load *load, const struct node *node, const char *format, ...)
+{
+    char text[1024];
+    va_list arguments;
+    va_start(arguments, format);
+    vsnprintf(text, sizeof text, format, arguments);
+    va_end(arguments);
+    mistakes_add(&load->mistakes, SEVERITY_WARNING, load_place(load, node), "%s", text);
+}
+
+static void *take(struct load *load, struct arena *arena, size_t count, size_t size)
+{
+    size_t bytes;
+    void *piece = __builtin_mul_overflow(count, size, &bytes) ? NULL : arena_take(arena, bytes);
+    if (!piece)
+        load->no_memory = true;
+    return piece;
+}
+
+void *load_keep(struct load *load, size_t count, size_t size)
+{
+    return take(load, &load->definitions->arena, count, size);
+}
+
+void *load_scratch(struct load *load, size_t count, size_t size)
+{
+    return take(load, &load->scratch, count, size);
+}
+
+bool load_grow(struct load *load, void **array, uint32_t *room, uint32_t need, size_t size)
+{
+    if (need <= *room)
+        return true;
+    uint32_t wide = *room ? *room : 16;
+    while (wide < need)
+        wide *= 2; /* bounded by DEF_NODES_MAX per file */
+    void *fresh = load_scratch(load, wide, size);
+    if (!fresh)
+        return false;
+    if (*room)
+        memcpy(fresh, *array, *room * size);
+    *array = fresh;
+    *room = wide;
+    return true;
+}
+
+const char *load_join(struct load *load, const char *a, const char *b, const char *c)
+{
+    size_t a_length = strlen(a), b_length = strlen(b), c_length = strlen(c);
+    char *joined = load_keep(load, a_length + b_length + c_length + 1, 1);
+    if (!joined)
+        return NULL;
+    memcpy(joined, a, a_length);
+    memcpy(joined + a_length, b, b_length);
+    memcpy(joined + a_length + b_length, c, c_length);
+    return joined;
+}
+
+static const char *kind_word(const struct node *node)
+{
+    if (node->kind == NODE_LIST)
+        return "a list";
+    if (node->kind == NODE_MAP)
+        return "a map";
+    return node->length == 0 && node->plain ? "nothing" : "a text";
+}
+
+bool load_is(struct load *load, const struct node *node, enum node_kind kind, const char *what)
+{
+    static const char *const wanted[] = {"a text", "a list (\"[...]\" or lines that begin with \"- \")",
+                                         "a map of \"key: value\""};
+    if (node->bad)
+        return false;
+    if (node->kind == kind)
+        return true;
+    const char *colon = node->kind == NODE_TEXT ? strchr(node->text, ':') : NULL;
+    if (kind == NODE_MAP && colon && node->plain && colon[1] != '\0')
+        load_say(load, node, "%s is %s, not %s; a space is missing behind the colon", what, wanted[kind], kind_word(node));
+    else
+        load_say(load, kind_word(node)[0] == 'n' ? load_head(node) : node, "%s is %s; here is %s", what, wanted[kind],
+                 kind_word(node));
+    return false;
+}
+
+const char *load_nearest(struct load *load, const char *text, const char *const *names, size_t count)
+{
+    size_t text_length = strlen(text);
+    if (load->mistakes.more || text_length > DEF_NAME_MAX)
+        return "";
+    for (size_t i = 0; i < count; i++) {
+        uint64_t cost = 16 + text_length * strlen(names[i]);
+        if (load->nearest_budget < cost)
+            return "";
+        load->nearest_budget -= cost;
+    }
+    const char *nearest = diagnostics_nearest(text, names, count);
+    if (!nearest)
+        return "";
+    size_t length = strlen(nearest) + sizeof " (did you mean \"\"?)";
+    char *out = load_scratch(load, length, 1);
+    if (!out)
+        return "";
+    snprintf(out, length, " (did you mean \"%s\"?)", nearest);
+    return out;
+}
+
+/* The rule whose key stands before a ':' in text ("byte:0"), so that only a space is missing. */
+static const struct key_rule *glued_key(const char *text, const struct key_rule *rules, size_t count)
+{
+    const char *colon = strchr(text, ':');
+    for (size_t i = 0; colon && i < count; i++)
+        if (strlen(rules[i].key) == (size_t)(colon - text) && memcmp(text, rules[i].key, (size_t)(colon - text)) == 0)
+            return &rules[i];
+    return NULL;
+}
+
+/* Says why a key is not taken. Returns the rule that was meant where only a space is missing, else NULL. */
+static const struct key_rule *refuse_key(struct load *load, const struct node *map, const struct node *value,
+                                         const char *what, const struct key_rule *rules, size_t count)
+{
+    const struct node *key = value->key;
+    /* In {...} a text ends at a comma, and what is behind it then looks like a key with no value. */
+    bool bare = map->flow && value->kind == NODE_TEXT && value->length == 0 && value->plain && key->plain;
+    const struct key_rule *glued = bare ? glued_key(key->text, rules, count) : NULL;
+    if (glued) {
+        load_say(load, key, "a space is missing behind the colon in \"%.60s\"", key->text);
+        return glued;
+    }
+    if (bare && value->key != map->first->key) {
+        load_say(load, key, "a comma ends the text here, so \"%.60s\" is a key without a value; put the text in quotes",
+                 key->text);
+        return NULL;
+    }
+    const char **names = load_scratch(load, count, sizeof *names);
+    if (!names)
+        return NULL;
+    for (size_t i = 0; i < count; i++)
+        names[i] = rules[i].key;
+    const char *nearest = load_nearest(load, key->text, names, count);
+    if (nearest[0]) {
+        load_say(load, key, "%s has no key \"%.60s\"%s", what, key->text, nearest);
+        return NULL;
+    }
+    char list[512];
+    size_t used = 0;
+    list[0] = '\0';
+    for (size_t i = 0; i < count; i++)
+        if (rules[i].state != KEY_LATER && used < sizeof list - 1)
+            used += (size_t)snprintf(list + used, sizeof list - used, "%s%s", used ? ", " : "", rules[i].key);
+    load_say(load, key, "%s has no key \"%.60s\"; its keys are: %s", what, key->text, list);
+    return NULL;
+}
+
+bool load_map(struct load *load, const struct node *node, const char *what, const struct key_rule *rules,
+              size_t rule_count, const struct node **found)
+{
+    memset(found, 0, rule_count * sizeof *found);
+    if (!load_is(load, node, NODE_MAP, what))
+        return false;
+    uint64_t given = 0; /* by rule: there in some form, so not missing; no table has 64 rules */
+    for (const struct node *value = node->first; value; value = value->next) {
+        size_t i = 0;
+        while (i < rule_count && strcmp(rules[i].key, value->key->text) != 0)
+            i++;
+        const struct key_rule *rule = i < rule_count ? &rules[i] : refuse_key(load, node, value, what, rules, rule_count);
+        if (rule)
+            given |= UINT64_C(1) << (rule - rules);
+        if (i == rule_count || value->bad)
+            continue;
+        if (rules[i].state == KEY_LATER)
+            load_say(load, value->key, "\"%s\" is not in this version yet", rules[i].key);
+        else if (value->kind == NODE_TEXT && value->length == 0 && value->plain)
+            load_say(load, value->key, "\"%s\" has no value", rules[i].key);
+        else
+            found[i] = value;
+    }
+    for (size_t i = 0; i < rule_count && !node->open; i++)
+        if (rules[i].state == KEY_REQUIRED && !(given >> i & 1))
+            load_say(load, load_head(node), "%s needs \"%s\"", what, rules[i].key);
+    return true;
+}
+
+const char *load_text(struct load *load, const struct node *node, const char *what)
+{
+    if (!load_is(load, node, NODE_TEXT, what))
+        return NULL;
+    const char *why = NULL;
+    if (node->length == 0)
+        why = "is empty";
+    else if (node->length > DEF_NAME_MAX)
+        why = "is longer than 200 bytes";
+    else if (!text_is_clean(node->text, node->length))
+        why = "has a control character in it";
+    if (why) {
+        load_say(load, node, "%s %s", what, why);
+        return NULL;
+    }
+    const char *text = arena_text(&load->definitions->arena, node->text, node->length);
+    if (!text)
+        load->no_memory = true;
+    return text;
+}
+
+bool load_word(struct load *load, const struct node *node, const char *what, const char *const *words, size_t count,
+               size_t *index)
+{
+    if (!load_is(load, node, NODE_TEXT, what))
+        return false;
+    for (size_t i = 0; i < count; i++) {
+        if (strcmp(words[i], node->text) == 0) {
+            *index = i;
+            return true;
+        }
+    }
+    char list[256];
+    size_t used = 0;
+    for (size_t i = 0; i < count && used < sizeof list; i++)
+        used += (size_t)snprintf(list + used, sizeof list - used, "%s%s", i == 0 ? "" : i + 1 == count ? " or " : ", ",
+                                 words[i]);
+    load_say(load, node, "%s is %s, not \"%.60s\"%s", what, list, node->text,
+             load_nearest(load, node->text, words, count));
+    return false;
+}
+
+bool load_yes_no(struct load *load, const struct node *node, const char *what, bool *answer)
+{
+    static const char *const words[] = {"no", "yes"};
+    size_t index;
+    if (!load_word(load, node, what, words, 2, &index))
+        return false;
+    *answer = index == 1;
+    return true;
+}
+
+bool load_texts(struct load *load, const struct node *node, const char *what, const char ***texts, uint32_t *count)
+{
+    *count = 0;
+    if (node->kind == NODE_TEXT && node->length > 0) {
+        load_say(load, node, "%s is a list; write [%.60s]", what, node->text);
+        return false;
+    }
+    if (!load_is(load, node, NODE_LIST, what))
+        return false;
+    if (node->count == 0 && !node->open)
+        load_say(load, node, "%s is an empty list; it needs at least one entry", what);
+    *texts = load_keep(load, node->count, sizeof **texts);
+    for (const struct node *entry = node->first; entry && *texts; entry = entry->next) {
+        const char *text = load_text(load, entry, what);
+        if (text)
+            (*texts)[(*count)++] = text;
+    }
+    return *texts && *count == node->count && *count > 0;
+}
