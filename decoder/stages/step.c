@@ -1,0 +1,442 @@
+/*
+ * The front of the step stage: turns what the other stages say into notes, lets them wait where an answer is still to
+ * come, and hands them to the judge in file order with what became of every request.
+ */
+#include "step.h"
+#include "step_part.h"
+#include "step_facts.h"
+#include "step_queue.h"
+#include "../support/bytes.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+enum reading_use { USE_SAMPLE = 1, USE_TEXT = 2 };
+
+#define WAITING_MAX 65536u        /* requests whose answer notes wait for, resolved ones included */
+
+struct waiting {
+    struct resolution resolution;
+    bool resolved;
+};
+
+struct step_stage {
+    const struct definitions *definitions;
+    const struct marks *marks;
+    struct judge *judge;
+    struct step_queue queue;
+    struct waiting *waiting; /* in order of their requests */
+    uint32_t waiting_count, waiting_room;
+    uint8_t *uses;           /* enum reading_use bits per reading */
+    bool service_asked[256]; /* some step asks whether this service was answered */
+    struct identities identities;
+    bool started, failed;
+    int errno_value;
+    uint8_t *extra;          /* for a text note: text, then answer */
+    size_t extra_room;
+};
+
+static void fail(struct step_stage *stage, int why)
+{
+    if (!stage->failed)
+        stage->errno_value = why;
+    stage->failed = true;
+}
+
+static struct waiting *waiting_of(struct step_stage *stage, uint64_t serial)
+{
+    for (uint32_t i = 0; i < stage->waiting_count; i++)
+        if (stage->waiting[i].resolution.serial == serial)
+            return &stage->waiting[i];
+    return NULL;
+}
+
+/* Judges queued notes up to the first whose request is still open. */
+static void drain(struct step_stage *stage)
+{
+    struct note note;
+    const uint8_t *extra;
+    uint32_t done = 0;
+    while (step_queue_peek(&stage->queue, &note, &extra)) {
+        const struct resolution *resolution = NULL;
+        if (note.kind == NOTE_START || note.kind == NOTE_IDENTITY_ASKED) {
+            /* waiting entries stand in the order of their notes */
+            struct waiting *waiting = &stage->waiting[done];
+            if (!waiting->resolved)
+                break;
+            resolution = &waiting->resolution;
+            done++;
+        }
+        judge_note(stage->judge, &note, extra, resolution);
+        step_queue_drop(&stage->queue);
+    }
+    if (stage->queue.failed)
+        fail(stage, stage->queue.errno_value);
+    if (done) {
+        stage->waiting_count -= done;
+        memmove(stage->waiting, stage->waiting + done, stage->waiting_count * sizeof *stage->waiting);
+    }
+}
+
+static void note_put(struct step_stage *stage, const struct note *note, const uint8_t *extra)
+{
+    if (!stage->started) {
+        stage->started = true;
+        judge_frames(stage->judge, note->first_frame, note->time);
+    }
+    if (stage->queue.count == 0 && note->kind != NOTE_START && note->kind != NOTE_IDENTITY_ASKED)
+        judge_note(stage->judge, note, extra, NULL);
+    else if (!step_queue_put(&stage->queue, note, extra))
+        fail(stage, stage->queue.errno_value);
+}
+
+static void note_wait(struct step_stage *stage, const struct note *note)
+{
+    if (stage->waiting_count == WAITING_MAX) { /* only a hostile record gets here: the oldest counts as not answered */
+        stage->waiting[0].resolved = true;
+        drain(stage);
+    }
+    if (stage->waiting_count == stage->waiting_room) {
+        uint32_t room = stage->waiting_room ? stage->waiting_room * 2 : 8;
+        struct waiting *grown = realloc(stage->waiting, room * sizeof *grown);
+        if (!grown) {
+            fail(stage, 0);
+            return;
+        }
+        stage->waiting = grown;
+        stage->waiting_room = room;
+    }
+    memset(&stage->waiting[stage->waiting_count], 0, sizeof *stage->waiting);
+    stage->waiting[stage->waiting_count++].resolution.serial = note->serial;
+    note_put(stage, note, NULL);
+}
+
+static struct note note_of(enum note_kind kind, const struct exchange *exchange, const struct span *span)
+{
+    return (struct note){
+        .kind = kind, .module = exchange->module, .serial = exchange->serial, .first_frame = span->first_frame,
+        .last_frame = span->last_frame, .time = span->last_time, .elapsed = span->last_elapsed,
+        .epoch = span->last_epoch, .request_frame = exchange->request.first_frame,
+    };
+}
+
+static bool asks_identity(const struct exchange *exchange)
+{
+    struct bytes cursor = bytes_of(exchange->request_bytes, exchange->request_kept);
+    bytes_skip(&cursor, 1);
+    while (cursor.left >= 2) {
+        uint16_t identifier = bytes_be16(&cursor);
+        if (identifier == VIN_IDENTIFIER || identifier == SERIAL_IDENTIFIER)
+            return true;
+    }
+    return false;
+}
+
+/* Is this request a start of the opening action? */
+static bool is_opening_start(const struct step_stage *stage, const struct exchange *exchange)
+{
+    struct bytes cursor = bytes_of(exchange->request_bytes, exchange->request_kept);
+    uint8_t service = bytes_u8(&cursor), part = bytes_u8(&cursor) & 0x7F;
+    uint16_t key = bytes_be16(&cursor);
+    if (cursor.bad || service != 0x31 || part != PART_START)
+        return false;
+    for (uint32_t i = 0; i < stage->definitions->step_count; i++) {
+        const struct def_step *step = &stage->definitions->steps[i];
+        if (!step->opens_attempt)
+            continue;
+        const struct def_action *action = &stage->definitions->actions[step->action];
+        if (action->kind == ACTION_ROUTINE && action->module == exchange->module && action->key == key)
+            return true;
+    }
+    return false;
+}
+
+void step_push_request(struct step_stage *stage, const struct exchange *exchange)
+{
+    struct note note = note_of(NOTE_START, exchange, &exchange->request);
+    struct bytes cursor = bytes_of(exchange->request_bytes, exchange->request_kept);
+    uint8_t service = bytes_u8(&cursor), second = bytes_u8(&cursor);
+    if (service == 0x31 && is_opening_start(stage, exchange)) {
+        note_wait(stage, &note);
+    } else if (service == 0x22 && asks_identity(exchange)) {
+        note.kind = NOTE_IDENTITY_ASKED;
+        note_wait(stage, &note);
+    } else if (service == 0x85 && !cursor.bad && ((second & 0x7F) == 1 || (second & 0x7F) == 2)) {
+        note.kind = NOTE_SETTING;
+        note.setting.on = (second & 0x7F) == 1;
+        note.setting.suppressed = second & 0x80;
+        note_put(stage, &note, NULL);
+    }
+}
+
+static void resolve(struct step_stage *stage, const struct exchange_event *event, bool positive)
+{
+    const struct exchange *exchange = event->exchange;
+    struct waiting *waiting = stage->waiting_count ? waiting_of(stage, exchange->serial) : NULL;
+    if (!waiting || waiting->resolved)
+        return;
+    waiting->resolved = true;
+    waiting->resolution.positive = positive;
+    waiting->resolution.refused = exchange->has_response && exchange->nrc;
+    waiting->resolution.nrc = exchange->nrc;
+    if (exchange->has_response) {
+        waiting->resolution.answer_first_frame = exchange->response.first_frame;
+        waiting->resolution.answer_last_frame = exchange->response.last_frame;
+        waiting->resolution.answer_time = exchange->response.last_time;
+    }
+    if (positive && exchange->service == 0x22)
+        waiting->resolution.split = identities_read(&stage->identities, event, waiting->resolution.why);
+    if (waiting == stage->waiting)
+        drain(stage);
+}
+
+static void codes_push(struct step_stage *stage, const struct exchange_event *event, const struct service_content *content,
+                       struct note *note)
+{
+    note->kind = NOTE_CODES;
+    bool asked = event->exchange->state != EXCHANGE_UNSOLICITED;
+    for (uint32_t i = 0; i < stage->definitions->step_count; i++) {
+        const struct def_step *step = &stage->definitions->steps[i];
+        if (step->kind == STEP_CODES && step->module == note->module)
+            facts_codes(&stage->definitions->modules[note->module], step, UINT64_C(1) << i, content, event->response, asked,
+                        note);
+    }
+    note->codes.mask = content->is_supported ? 0xFF : content->mask;
+    note->codes.has_mask = content->has_mask;
+    note->codes.shared = event->rival_count > 0;
+    note->extra = event->response->received;
+    note_put(stage, note, event->response->bytes);
+}
+
+static void gap_put(struct step_stage *stage, enum gap_kind kind, const struct note *at)
+{
+    struct note note = *at;
+    note.kind = NOTE_GAP;
+    note.index = (uint32_t)kind;
+    note.extra = 0;
+    note_put(stage, &note, NULL);
+}
+
+void step_push_answer(struct step_stage *stage, const struct exchange_event *event, const struct service_content *content)
+{
+    const struct exchange *exchange = event->exchange;
+    bool positive = exchange->has_response && !exchange->nrc && event->response;
+    bool asked = exchange->state != EXCHANGE_UNSOLICITED;
+    resolve(stage, event, positive);
+
+    struct note note = note_of(NOTE_SERVICE, exchange, exchange->has_response ? &exchange->response : &exchange->request);
+    note.positive = positive;
+    note.refused = exchange->has_response && exchange->nrc;
+    note.nrc = exchange->nrc;
+    note.unsolicited = !asked;
+    const uint8_t *answer = positive ? event->response->bytes : NULL;
+    uint32_t length = positive ? event->response->received : 0;
+
+    switch (exchange->service) {
+    case 0x31: {
+        const struct def_action *action = definitions_routine(stage->definitions, exchange->module, content->identifier);
+        if (content->malformed || !action || content->sub_function < PART_START || content->sub_function > PART_RESULTS)
+            break;
+        struct note told = note;
+        told.kind = NOTE_ACTION;
+        told.index = (uint32_t)(action - stage->definitions->actions);
+        told.action.part = (enum action_part)content->sub_function;
+        told.action.state = exchange->state;
+        told.extra = length;
+        note_put(stage, &told, answer);
+        break;
+    }
+    case 0x22:
+        if (note.refused)
+            gap_put(stage, GAP_REFUSED, &note);
+        else if (!positive && asked && exchange->state != EXCHANGE_CUT)
+            gap_put(stage, GAP_MISSING, &note);
+        break;
+    case 0x19:
+        if (positive && content->kind == SERVICE_CODES && !content->malformed) {
+            struct note told = note;
+            codes_push(stage, event, content, &told);
+        } else if (positive && content->malformed) {
+            gap_put(stage, GAP_FAULT, &note);
+        }
+        break;
+    case 0x14:
+        if (!note.refused) {
+            struct note told = note;
+            told.kind = NOTE_CLEAR;
+            note_put(stage, &told, NULL);
+        }
+        break;
+    case 0x85:
+        if (asked) {
+            struct note told = note;
+            told.kind = NOTE_SETTING;
+            told.setting.closed = true;
+            told.setting.on = content->sub_function == 1;
+            note_put(stage, &told, NULL);
+        }
+        break;
+    case 0x11:
+    case 0x10:
+        if (positive && (exchange->service == 0x11 || content->sub_function == 1)) {
+            struct note told = note;
+            told.kind = NOTE_DEFAULTS;
+            note_put(stage, &told, NULL);
+            if (exchange->service == 0x11)
+                gap_put(stage, GAP_RESET, &note);
+        }
+        break;
+    case 0x2E:
+        if (positive && !content->malformed) {
+            struct note told = note;
+            told.kind = NOTE_WRITE;
+            told.index = content->identifier;
+            identities_written(&stage->identities, exchange->module, content->identifier);
+            note_put(stage, &told, NULL);
+        }
+        break;
+    default:
+        break;
+    }
+    if (stage->service_asked[exchange->service] && asked) {
+        note.service = exchange->service;
+        note.extra = length;
+        note_put(stage, &note, answer);
+    }
+}
+
+static struct note note_of_message(enum note_kind kind, const struct message *message, uint32_t module)
+{
+    return (struct note){
+        .kind = kind, .module = module, .first_frame = message->first_frame, .last_frame = message->last_frame,
+        .time = message->last_time, .elapsed = message->last_elapsed, .epoch = message->last_epoch,
+    };
+}
+
+static void text_push(struct step_stage *stage, const struct reading_event *event)
+{
+    const struct value *value = event->value;
+    struct note note = note_of_message(NOTE_TEXT, event->message, event->module);
+    size_t need = (size_t)value->length + event->message->received;
+    if (need > stage->extra_room) {
+        uint8_t *grown = realloc(stage->extra, need);
+        if (!grown) {
+            fail(stage, 0);
+            return;
+        }
+        stage->extra = grown;
+        stage->extra_room = need;
+    }
+    note.index = value->reading;
+    note.text.length = value->length;
+    note.extra = (uint32_t)need;
+    if (value->length)
+        memcpy(stage->extra, value->bytes, value->length);
+    if (event->message->received)
+        memcpy(stage->extra + value->length, event->message->bytes, event->message->received);
+    note_put(stage, &note, stage->extra);
+}
+
+void step_push_reading(struct step_stage *stage, const struct reading_event *event)
+{
+    if (event->kind == READING_FAULT) {
+        struct note note = note_of_message(NOTE_GAP, event->message, event->module);
+        note.index = GAP_FAULT;
+        note_put(stage, &note, NULL);
+        return;
+    }
+    if (event->kind != READING_VALUE)
+        return;
+    const struct value *value = event->value;
+    uint8_t use = stage->uses[value->reading];
+    if (use & USE_SAMPLE) {
+        struct note note = note_of_message(NOTE_SAMPLE, event->message, event->module);
+        note.index = value->reading;
+        note.sample.numerator = value->numerator;
+        note.sample.name = value->name;
+        note.sample.state = value->state;
+        note.unsolicited = event->exchange && event->exchange->state == EXCHANGE_UNSOLICITED;
+        note_put(stage, &note, NULL);
+    }
+    if (use & USE_TEXT && value->state == VALUE_GOOD)
+        text_push(stage, event);
+}
+
+void step_push_gap(struct step_stage *stage, enum gap_kind kind, uint32_t module, const struct frame *frame)
+{
+    struct note note = {
+        .kind = NOTE_GAP, .module = module, .index = (uint32_t)kind, .first_frame = frame->number,
+        .last_frame = frame->number, .time = frame->time, .elapsed = frame->elapsed, .epoch = frame->epoch,
+    };
+    note_put(stage, &note, NULL);
+}
+
+void step_push_mark(struct step_stage *stage, const struct mark *mark, const struct frame *following)
+{
+    struct note note = {.kind = NOTE_MARK, .module = DEF_NONE, .time = mark->time};
+    for (uint32_t i = 0; i < stage->marks->count; i++)
+        if (stage->marks->by_time[i] == mark)
+            note.index = i;
+    if (following) {
+        note.elapsed = following->elapsed - (following->time - mark->time);
+        note.epoch = following->epoch;
+    } else {
+        note.elapsed = INT64_MAX / 2; /* behind the last frame: nothing can follow */
+    }
+    note_put(stage, &note, NULL);
+}
+
+struct step_stage *step_open(const struct definitions *definitions, const struct marks *marks, uint32_t part,
+                             void (*emit)(void *context, const struct step_event *event), void *context)
+{
+    struct step_stage *stage = calloc(1, sizeof *stage);
+    if (!stage)
+        return NULL;
+    stage->definitions = definitions;
+    stage->marks = marks;
+    step_queue_init(&stage->queue);
+    stage->judge = judge_open(definitions, marks, part, emit, context);
+    stage->uses = calloc(definitions->reading_count + 1, 1);
+    if (!identities_open(&stage->identities, definitions) || !stage->judge || !stage->uses) {
+        step_close(stage);
+        return NULL;
+    }
+    for (uint32_t i = 0; i < definitions->step_count; i++) {
+        const struct def_step *step = &definitions->steps[i];
+        if (step->kind == STEP_READING)
+            stage->uses[step->reading] |= USE_SAMPLE;
+        else if (step->kind == STEP_IDENTITY)
+            stage->uses[step->reading] |= USE_TEXT;
+        else if (step->kind == STEP_ACTION && step->outcome != DEF_NONE)
+            stage->uses[step->outcome] |= USE_SAMPLE;
+        else if (step->kind == STEP_ANSWERED)
+            stage->service_asked[step->service] = true;
+    }
+    for (uint32_t i = 0; i < definitions->condition_count; i++)
+        if (definitions->conditions[i].reading != DEF_NONE)
+            stage->uses[definitions->conditions[i].reading] |= USE_SAMPLE;
+    return stage;
+}
+
+const struct verdict *step_finish(struct step_stage *stage, const struct frame *last_frame)
+{
+    for (uint32_t i = 0; i < stage->waiting_count; i++)
+        stage->waiting[i].resolved = true; /* what is still open at the end was not answered */
+    drain(stage);
+    if (stage->failed)
+        return NULL;
+    return judge_finish(stage->judge, last_frame ? last_frame->number : 0, last_frame ? last_frame->time : 0);
+}
+
+void step_close(struct step_stage *stage)
+{
+    if (!stage)
+        return;
+    judge_close(stage->judge);
+    step_queue_free(&stage->queue);
+    free(stage->waiting);
+    free(stage->uses);
+    identities_close(&stage->identities);
+    free(stage->extra);
+    free(stage);
+}

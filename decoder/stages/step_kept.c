@@ -1,0 +1,114 @@
+/* What a look keeps of what it saw: answers, bounded lists, gaps. */
+#include "step_look.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+void kept_answer_set(struct kept_answer *kept, const struct note *note, const uint8_t *bytes, uint32_t length)
+{
+    kept_answer_free(kept);
+    kept->has = true;
+    kept->first_frame = note->first_frame;
+    kept->last_frame = note->last_frame;
+    kept->time = note->time;
+    kept->bytes = length ? malloc(length) : NULL;
+    if (kept->bytes) {
+        memcpy(kept->bytes, bytes, length);
+        kept->length = length;
+    }
+}
+
+void kept_answer_copy(struct kept_answer *to, const struct kept_answer *from)
+{
+    *to = *from;
+    to->bytes = from->length ? malloc(from->length) : NULL;
+    if (to->bytes)
+        memcpy(to->bytes, from->bytes, from->length);
+    else
+        to->length = 0;
+}
+
+void kept_answer_free(struct kept_answer *kept)
+{
+    free(kept->bytes);
+    memset(kept, 0, sizeof *kept);
+}
+
+void kept_list_init(struct kept_list *list, uint32_t entry_size)
+{
+    memset(list, 0, sizeof *list);
+    list->size = entry_size;
+}
+
+void kept_list_add(struct kept_list *list, const void *entry)
+{
+    list->count++;
+    if (list->kept == 2 * VERDICT_KEPT) { /* the oldest of the last ones makes room */
+        memcpy(list->entries + (size_t)(VERDICT_KEPT + list->oldest) * list->size, entry, list->size);
+        list->oldest = (list->oldest + 1) % VERDICT_KEPT;
+        return;
+    }
+    if (list->kept == list->room) {
+        uint32_t room = list->room ? list->room * 2 : 4;
+        room = room > 2 * VERDICT_KEPT ? 2 * VERDICT_KEPT : room;
+        uint8_t *grown = realloc(list->entries, (size_t)room * list->size);
+        if (!grown)
+            return; /* counted, not kept */
+        list->entries = grown;
+        list->room = room;
+    }
+    memcpy(list->entries + (size_t)list->kept++ * list->size, entry, list->size);
+}
+
+const void *kept_list_at(const struct kept_list *list, uint32_t index)
+{
+    if (index >= VERDICT_KEPT && list->kept == 2 * VERDICT_KEPT)
+        index = VERDICT_KEPT + (index - VERDICT_KEPT + list->oldest) % VERDICT_KEPT;
+    return list->entries + (size_t)index * list->size;
+}
+
+void *kept_list_array(const struct kept_list *list)
+{
+    if (!list->kept)
+        return NULL;
+    uint8_t *array = malloc((size_t)list->kept * list->size);
+    for (uint32_t i = 0; array && i < list->kept; i++)
+        memcpy(array + (size_t)i * list->size, kept_list_at(list, i), list->size);
+    return array;
+}
+
+void kept_list_copy(struct kept_list *to, const struct kept_list *from)
+{
+    *to = *from;
+    to->entries = from->kept ? malloc((size_t)from->kept * from->size) : NULL;
+    to->room = from->kept;
+    if (to->entries)
+        memcpy(to->entries, from->entries, (size_t)from->kept * from->size);
+    else
+        to->kept = to->room = 0;
+}
+
+void kept_list_free(struct kept_list *list)
+{
+    free(list->entries);
+    kept_list_init(list, list->size);
+}
+
+void gap_ring_add(struct gap_ring *ring, const struct gap *gap)
+{
+    ring->list[ring->count++ % GAP_RING] = *gap;
+}
+
+void gap_ring_read(const struct gap_ring *ring, uint64_t first, uint64_t last, unsigned kinds, struct gaps *out)
+{
+    memset(out, 0, sizeof *out);
+    uint64_t from = ring->count > GAP_RING ? ring->count - GAP_RING : 0;
+    for (uint64_t i = from; i < ring->count; i++) {
+        const struct gap *gap = &ring->list[i % GAP_RING];
+        if (gap->frame < first || gap->frame > last || !(kinds & 1u << gap->kind))
+            continue;
+        out->count++;
+        if (out->kept < VERDICT_GAPS_KEPT)
+            out->list[out->kept++] = *gap;
+    }
+}
