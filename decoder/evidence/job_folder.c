@@ -1,0 +1,246 @@
+/* See job_folder.h. */
+#define _GNU_SOURCE /* renameat2: a rename that never replaces */
+#include "job_folder.h"
+
+#include <dirent.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#define COPY_ROOM (256u * 1024u)
+
+static int cannot_create(struct job_folder *folder, const char *what, int error)
+{
+    if (error == EEXIST)
+        diagnostics_say(folder->diagnostics, SEVERITY_ERROR, what,
+                        "is there already and is never overwritten; give a new name, or move it away");
+    else
+        diagnostics_say(folder->diagnostics, SEVERITY_ERROR, what, "cannot be created: %s", strerror(error));
+    return EXIT_CANNOT_CREATE;
+}
+
+static int write_failed(struct job_folder *folder, const char *name, int error)
+{
+    diagnostics_say(folder->diagnostics, SEVERITY_ERROR, folder->wanted,
+                    "%s could not be written: %s; nothing is kept of it, make room and run again", name, strerror(error));
+    return EXIT_WRITE_FAILED;
+}
+
+static int no_memory(struct job_folder *folder)
+{
+    diagnostics_say(folder->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
+    return EXIT_OUR_FAULT;
+}
+
+int job_folder_begin(struct job_folder *folder, const char *path, struct diagnostics *diagnostics)
+{
+    *folder = (struct job_folder){.diagnostics = diagnostics, .fd = -1};
+    size_t length = strlen(path);
+    while (length > 1 && path[length - 1] == '/')
+        length--;
+    folder->wanted = strndup(path, length);
+    static const char ending[] = ".unfinished-XXXXXX";
+    folder->temporary = malloc(length + sizeof ending);
+    if (!folder->wanted || !folder->temporary)
+        return no_memory(folder);
+    memcpy(folder->temporary, folder->wanted, length);
+    memcpy(folder->temporary + length, ending, sizeof ending);
+    struct stat there;
+    if (length == 0)
+        return cannot_create(folder, "the job folder", ENOENT);
+    if (lstat(folder->wanted, &there) == 0)
+        return cannot_create(folder, folder->wanted, EEXIST);
+    if (!mkdtemp(folder->temporary)) {
+        int error = errno;
+        free(folder->temporary);
+        folder->temporary = NULL;
+        return cannot_create(folder, folder->wanted, error);
+    }
+    /* mkdtemp makes it private; a job folder is as open as the person's umask says. */
+    mode_t mask = umask(0);
+    (void)umask(mask);
+    folder->fd = open(folder->temporary, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (folder->fd < 0 || fchmod(folder->fd, 0777 & ~mask) != 0)
+        return cannot_create(folder, folder->wanted, errno);
+    return 0;
+}
+
+int job_folder_open(struct job_folder *folder, const char *name, struct sink *sink)
+{
+    int fd = openat(folder->fd, name, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
+    if (fd < 0)
+        return write_failed(folder, name, errno);
+    if (!sink_open_fd(sink, fd, true)) {
+        (void)close(fd);
+        return no_memory(folder);
+    }
+    return 0;
+}
+
+int job_folder_close(struct job_folder *folder, const char *name, struct sink *sink)
+{
+    bool good = sink_flush(sink);
+    int error = sink->error;
+    if (good && fsync(sink->fd) != 0) {
+        error = errno;
+        good = false;
+    }
+    if (!sink_close(sink) && good) {
+        error = sink->error;
+        good = false;
+    }
+    return good ? 0 : write_failed(folder, name, error);
+}
+
+int job_folder_make(struct job_folder *folder, const char *name)
+{
+    return mkdirat(folder->fd, name, 0777) == 0 ? 0 : write_failed(folder, name, errno);
+}
+
+int job_folder_put(struct job_folder *folder, const char *name, const void *bytes, size_t length)
+{
+    struct sink sink;
+    int code = job_folder_open(folder, name, &sink);
+    if (code)
+        return code;
+    sink_put(&sink, bytes, length);
+    return job_folder_close(folder, name, &sink);
+}
+
+/* Reads fd to its end into sink and digest; 0 or an exit code. */
+static int copy_bytes(struct job_folder *folder, struct sink *sink, int fd, const char *source, struct digest *digest)
+{
+    uint8_t *room = malloc(COPY_ROOM);
+    int code = room ? 0 : no_memory(folder);
+    while (!code) {
+        ssize_t got = read(fd, room, COPY_ROOM);
+        if (got < 0 && errno == EINTR)
+            continue;
+        if (got < 0) {
+            diagnostics_say(folder->diagnostics, SEVERITY_ERROR, source, "cannot be read: %s", strerror(errno));
+            code = EXIT_CANNOT_OPEN;
+        } else if (got > 0 && !digest_add(digest, room, (size_t)got)) {
+            code = no_memory(folder);
+        }
+        if (got <= 0)
+            break;
+        sink_put(sink, room, (size_t)got);
+        if (sink->error)
+            break; /* told when it is closed */
+    }
+    free(room);
+    return code;
+}
+
+int job_folder_copy(struct job_folder *folder, const char *name, int fd, const char *source, char sha256[DIGEST_TEXT])
+{
+    struct sink sink;
+    struct digest digest = {NULL};
+    int code = job_folder_open(folder, name, &sink);
+    if (code)
+        return code;
+    if (!digest_open(&digest))
+        code = no_memory(folder);
+    if (!code)
+        code = copy_bytes(folder, &sink, fd, source, &digest);
+    if (!code && !digest_text(&digest, sha256))
+        code = no_memory(folder);
+    digest_close(&digest);
+    int closed = job_folder_close(folder, name, &sink);
+    return code ? code : closed;
+}
+
+/* Syncs the folder at path, so that the names in it are on disk. */
+static bool sync_folder(int at, const char *path)
+{
+    int fd = openat(at, path, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (fd < 0)
+        return false;
+    bool good = fsync(fd) == 0;
+    return close(fd) == 0 && good;
+}
+
+static bool sync_parent(const char *path)
+{
+    const char *slash = strrchr(path, '/');
+    if (!slash)
+        return sync_folder(AT_FDCWD, ".");
+    char *parent = slash == path ? strdup("/") : strndup(path, (size_t)(slash - path));
+    bool good = parent && sync_folder(AT_FDCWD, parent);
+    free(parent);
+    return good;
+}
+
+/* Some file systems do not know RENAME_NOREPLACE; there a look before must do. */
+static bool rename_new(const char *from, const char *to)
+{
+    struct stat there;
+    if (renameat2(AT_FDCWD, from, AT_FDCWD, to, RENAME_NOREPLACE) == 0)
+        return true;
+    if (errno != EINVAL && errno != ENOSYS)
+        return false;
+    if (lstat(to, &there) == 0) {
+        errno = EEXIST;
+        return false;
+    }
+    return rename(from, to) == 0;
+}
+
+int job_folder_finish(struct job_folder *folder)
+{
+    if (fsync(folder->fd) != 0)
+        return write_failed(folder, "the folder", errno);
+    if (!rename_new(folder->temporary, folder->wanted))
+        return cannot_create(folder, folder->wanted, errno);
+    free(folder->temporary);
+    folder->temporary = NULL;
+    if (!sync_parent(folder->wanted)) {
+        diagnostics_say(folder->diagnostics, SEVERITY_ERROR, folder->wanted,
+                        "is written, but the disk did not confirm its name: %s; look for it after a power cut",
+                        strerror(errno));
+        return EXIT_WRITE_FAILED;
+    }
+    return 0;
+}
+
+/* Everything in the folder open at fd; one level of folders below it. Closes fd. */
+static void remove_content(int fd, bool deeper)
+{
+    DIR *list = fdopendir(fd);
+    const struct dirent *entry;
+    if (!list) {
+        (void)close(fd);
+        return;
+    }
+    while ((entry = readdir(list)) != NULL) {
+        const char *name = entry->d_name;
+        if (strcmp(name, ".") == 0 || strcmp(name, "..") == 0)
+            continue;
+        if (unlinkat(fd, name, 0) == 0 || !deeper)
+            continue;
+        int inner = openat(fd, name, O_RDONLY | O_DIRECTORY | O_NOFOLLOW | O_CLOEXEC);
+        if (inner >= 0)
+            remove_content(inner, false);
+        (void)unlinkat(fd, name, AT_REMOVEDIR);
+    }
+    (void)closedir(list);
+}
+
+void job_folder_end(struct job_folder *folder)
+{
+    if (folder->temporary && folder->fd >= 0) {
+        remove_content(folder->fd, true);
+        folder->fd = -1;
+        if (rmdir(folder->temporary) != 0)
+            diagnostics_say(folder->diagnostics, SEVERITY_WARNING, folder->temporary,
+                            "is left over and could not be removed: %s; remove it by hand", strerror(errno));
+    }
+    if (folder->fd >= 0)
+        (void)close(folder->fd);
+    free(folder->wanted);
+    free(folder->temporary);
+    *folder = (struct job_folder){.fd = -1};
+}

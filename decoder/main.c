@@ -1,0 +1,66 @@
+/* taretrace: a saved CAN trace and a definition file in, a log and a verdict out. main is a table of subcommands. */
+#include <signal.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "commands/commands.h"
+
+static const struct {
+    const char *name;
+    int (*run)(int argc, char **argv);
+    const char *help;
+} commands[] = {
+    {"verify", command_verify, verify_help},
+    {"list", command_list, list_help},
+    {"lint", command_lint, lint_help},
+};
+#define COMMAND_COUNT (sizeof commands / sizeof commands[0])
+
+static const char help[] =
+    "taretrace reads a saved CAN trace of a seat scale being zeroed and checked, and\n"
+    "says what the module really answered and whether each step is shown by it.\n"
+    "\n"
+    "  taretrace verify job.pcap --definitions seat.yaml --marks marks.jsonl\n"
+    "        judges the job and prints a line for each step\n"
+    "  taretrace verify job.pcap --definitions seat.yaml --into job-folder\n"
+    "        the same, and keeps trace, log, readings and verdict in a new folder\n"
+    "  taretrace list readings job.pcap --definitions seat.yaml\n"
+    "        every value that was read, a line each (also: messages, exchanges)\n"
+    "  taretrace lint seat.yaml\n"
+    "        checks a definition file and runs the examples in it\n"
+    "\n"
+    "  taretrace COMMAND --help      tells the options of a command\n"
+    "  taretrace --version           prints the version\n"
+    "\n"
+    "Exit codes: 0 done (verify: every step confirmed), 1 verify: a step contradicted,\n"
+    "2 verify: not confirmed, 64 wrong command line, 65 input that cannot be used,\n"
+    "66 cannot open, 73 cannot create, 74 writing failed, 70 a fault of this program.\n";
+
+int main(int argc, char **argv)
+{
+    struct diagnostics diagnostics;
+    const char *names[COMMAND_COUNT + 2] = {"help", "version"};
+    diagnostics_init(&diagnostics, stderr);
+    (void)signal(SIGPIPE, SIG_IGN); /* a failed write is found, and told or not, by the sink */
+    if (argc < 2) {
+        (void)fputs(help, stderr);
+        return EXIT_USAGE;
+    }
+    const char *name = argv[1];
+    if (strcmp(name, "--version") == 0 || strcmp(name, "version") == 0)
+        return print_help("taretrace " TT_VERSION "\n");
+    bool asks_help = strcmp(name, "--help") == 0 || strcmp(name, "-h") == 0 || strcmp(name, "help") == 0;
+    if (asks_help && argc < 3)
+        return print_help(help);
+    for (size_t i = 0; i < COMMAND_COUNT; i++) {
+        names[i + 2] = commands[i].name;
+        if (asks_help && strcmp(argv[2], commands[i].name) == 0)
+            return print_help(commands[i].help);
+        if (strcmp(name, commands[i].name) == 0)
+            return commands[i].run(argc - 1, argv + 1);
+    }
+    const char *unknown = asks_help ? argv[2] : name, *near = diagnostics_nearest(unknown, names, COMMAND_COUNT + 2);
+    diagnostics_say(&diagnostics, SEVERITY_ERROR, NULL, near ? "unknown command %s, did you mean %s?" : "unknown command %s; see: taretrace --help",
+                    unknown, near);
+    return EXIT_USAGE;
+}

@@ -1,0 +1,234 @@
+/* See log_jsonl.h. */
+#include "log_jsonl.h"
+
+#include "../stages/service.h"
+#include "../support/bytes.h"
+
+#define QUESTION_SHOWN 16 /* bytes of a question repeated beside each code; the exchange has it whole */
+
+static void begin(const struct view *view, struct row *row, struct sink *sink, const char *kind, int64_t time,
+                  uint64_t first_frame, uint64_t last_frame)
+{
+    row_begin(row, sink, ROW_JSON, kind);
+    view_head(view, row, time, first_frame, last_frame);
+}
+
+void log_message(const struct view *view, struct sink *sink, const struct message *message)
+{
+    if (message->state == MESSAGE_ABANDONED)
+        view_message(view, sink, ROW_JSON, message);
+}
+
+/* The entries of a list of codes: DTCHighByte, MiddleByte, LowByte, statusOfDTC (ISO 14229-1:2020 12.3). */
+static void put_codes(const struct view *view, struct sink *sink, const struct exchange_event *event,
+                      const struct service_content *content)
+{
+    const struct exchange *exchange = event->exchange;
+    const struct message *answer = event->response;
+    struct bytes cursor = bytes_of(answer->bytes, answer->received);
+    const struct def_module *module = view->definitions && exchange->module < view->definitions->module_count
+                                          ? &view->definitions->modules[exchange->module]
+                                          : NULL;
+    uint32_t shown = exchange->request_kept < QUESTION_SHOWN ? exchange->request_kept : QUESTION_SHOWN;
+    bytes_skip(&cursor, content->entries_offset);
+    for (uint32_t i = 0; i < content->count; i++) {
+        char text[9];
+        struct row row;
+        uint32_t code = bytes_be24(&cursor);
+        uint8_t status = bytes_u8(&cursor);
+        if (cursor.bad)
+            return;
+        const uint8_t raw[3] = {(uint8_t)(code >> 16), (uint8_t)(code >> 8), (uint8_t)code};
+        service_dtc_text(code, false, text);
+        begin(view, &row, sink, "code", exchange->response.last_time, exchange->response.first_frame,
+              exchange->response.last_frame);
+        row_text(&row, "module", view_module_name(view, exchange->module));
+        row_text(&row, "code", text);
+        row_hex(&row, "raw", raw, sizeof raw);
+        row_hex_number(&row, "status", status, 2);
+        row_hex(&row, "question", exchange->request_bytes, shown);
+        row_text(&row, "text", module ? definitions_code_text(module, code) : NULL);
+        row_end(&row);
+    }
+}
+
+void log_exchange(const struct view *view, struct sink *sink, const struct exchange_event *event,
+                  const struct service_content *content)
+{
+    view_exchange(view, sink, ROW_JSON, event);
+    if (content->kind == SERVICE_CODES && !content->malformed && !content->is_count && event->response &&
+        event->exchange->nrc == 0)
+        put_codes(view, sink, event, content);
+}
+
+/* What an answer holds that is no reading: not described, or not as described. */
+static void put_leftover(const struct view *view, struct sink *sink, const struct reading_event *event)
+{
+    const struct message *message = event->message;
+    struct row row;
+    begin(view, &row, sink, event->kind == READING_FAULT ? "fault" : event->kind == READING_UNKNOWN ? "unknown" : "remark",
+          message->last_time, message->first_frame, message->last_frame);
+    row_word(&row, "stage", "reading");
+    row_text(&row, "reason", event->reason);
+    row_text(&row, "module", view_module_name(view, event->module));
+    if (event->has_key)
+        row_hex_number(&row, "identifier", event->key, 4);
+    else
+        row_null(&row, "identifier");
+    row_unsigned(&row, "length", event->length);
+    if (event->kind == READING_FAULT)
+        row_unsigned(&row, "needed", event->needed);
+    else
+        row_null(&row, "needed");
+    row_end(&row);
+}
+
+void log_reading(const struct view *view, struct sink *sink, const struct reading_event *event)
+{
+    if (event->kind == READING_VALUE)
+        view_reading(view, sink, ROW_JSON, event);
+    else
+        put_leftover(view, sink, event);
+}
+
+static void put_attempt(struct row *row, const struct step_event *event)
+{
+    row_unsigned(row, "record_part", event->part);
+    if (event->attempt)
+        row_unsigned(row, "attempt", event->attempt);
+    else
+        row_null(row, "attempt");
+}
+
+static void put_action(const struct view *view, struct row *row, const struct step_event *event)
+{
+    static const char *const parts[] = {"", "start", "stop", "results"};
+    row_text(row, "module", view_module_name(view, event->action->module));
+    row_text(row, "name", event->action->name);
+    row_word(row, "part", parts[event->action_part]);
+    put_attempt(row, event);
+    row_word(row, "state", exchange_state_text(event->state));
+    if (event->nrc)
+        row_hex_number(row, "nrc", event->nrc, 2);
+    else
+        row_null(row, "nrc");
+    row_word(row, "nrc_name", event->nrc ? service_nrc_name(event->nrc) : NULL);
+}
+
+static void put_stretch(const struct view *view, struct row *row, const struct step_event *event)
+{
+    const struct stretch *stretch = event->stretch;
+    const struct def_reading *reading = &view->definitions->readings[event->step->reading];
+    bool exact = true;
+    row_text(row, "step", event->step->name);
+    put_attempt(row, event);
+    if (stretch->state) {
+        row_null(row, "lowest");
+        row_null(row, "highest");
+    } else {
+        exact = row_number(row, "lowest", stretch->lowest, reading->denominator);
+        exact = row_number(row, "highest", stretch->highest, reading->denominator) && exact;
+    }
+    row_text(row, "unit", reading->unit[0] ? reading->unit : NULL);
+    row_unsigned(row, "samples", stretch->samples);
+    row_time(row, "first_time", stretch->first_time);
+    row_time(row, "last_time", stretch->last_time);
+    row_text(row, "state", stretch->state);
+    row_bool(row, "exact", exact);
+    row_bool(row, "judged", event->judged);
+}
+
+static void put_mark(struct row *row, const struct step_event *event)
+{
+    const struct mark *mark = event->mark;
+    row_unsigned(row, "line", mark->line);
+    row_word(row, "mark", mark_kind_text(mark->kind));
+    row_text(row, "name", mark->name);
+    row_text(row, "text", mark->text);
+    row_text(row, "value", mark->value);
+    row_text(row, "unit", mark->unit);
+    put_attempt(row, event);
+    row_text(row, "step", event->step ? event->step->name : NULL);
+    row_bool(row, "bound", event->bound);
+    row_null(row, "covered"); /* no recorder wrote checkpoints beside a bare trace (D 5.7, 11.2) */
+}
+
+void log_step(const struct view *view, struct sink *sink, const struct step_event *event)
+{
+    static const char *const kinds[] = {"action", "stretch", "mark"};
+    int64_t time = event->kind == STEP_EVENT_MARK ? event->mark->time : event->time;
+    struct row row;
+    begin(view, &row, sink, kinds[event->kind], time, event->first_frame, event->last_frame);
+    switch (event->kind) {
+    case STEP_EVENT_ACTION:
+        put_action(view, &row, event);
+        break;
+    case STEP_EVENT_STRETCH:
+        put_stretch(view, &row, event);
+        break;
+    case STEP_EVENT_MARK:
+        put_mark(&row, event);
+        break;
+    }
+    row_end(&row);
+}
+
+/* The head of a line whose frame may be unknown. */
+static void begin_at(const struct view *view, struct row *row, struct sink *sink, const char *kind, const struct frame *frame)
+{
+    if (frame) {
+        begin(view, row, sink, kind, frame->time, frame->number, frame->number);
+        return;
+    }
+    row_begin(row, sink, ROW_JSON, kind);
+    row_null(row, "time");
+    row_null(row, "seconds");
+    row_word(row, "bus", VIEW_BUS);
+    row_null(row, "first_frame");
+    row_null(row, "last_frame");
+}
+
+void log_fault(const struct view *view, struct sink *sink, const char *stage, const char *reason, const struct frame *frame)
+{
+    struct row row;
+    begin_at(view, &row, sink, "fault", frame);
+    row_word(&row, "stage", stage);
+    row_text(&row, "reason", reason);
+    row_null(&row, "module");
+    row_null(&row, "identifier");
+    row_null(&row, "length");
+    row_null(&row, "needed");
+    row_end(&row);
+}
+
+void log_event(const struct view *view, struct sink *sink, const char *what, const struct frame *frame)
+{
+    struct row row;
+    begin_at(view, &row, sink, "event", frame);
+    row_text(&row, "what", what);
+    row_end(&row);
+}
+
+const char *trace_ended_text(enum trace_status status)
+{
+    return status == TRACE_TORN ? "torn" : status == TRACE_END ? "whole" : "damaged";
+}
+
+void log_end(struct sink *sink, const struct trace_facts *traces, uint32_t count)
+{
+    sink_text(sink, "{\"kind\":\"end\",\"traces\":[");
+    for (uint32_t i = 0; i < count; i++) {
+        sink_text(sink, i ? ",{\"file\":\"" : "{\"file\":\"");
+        view_put_file(sink, traces[i].file);
+        sink_text(sink, "\",\"sha256\":\"");
+        sink_text(sink, traces[i].sha256);
+        sink_text(sink, "\",\"bytes\":");
+        sink_unsigned(sink, traces[i].bytes);
+        sink_text(sink, ",\"frames\":");
+        sink_unsigned(sink, traces[i].frames);
+        sink_text(sink, ",\"ended\":\"");
+        sink_text(sink, trace_ended_text(traces[i].status));
+        sink_text(sink, "\"}");
+    }
+    sink_text(sink, "]}\n");
+}

@@ -1,0 +1,30 @@
+/*
+ * log.jsonl (D 9.3): every exchange, reading, action, code, fault, mark and event, one JSON object a line, in the order
+ * in which the record decides them; the last line, kind "end", names the traces with their hashes. docs/log.schema.json
+ * describes every kind.
+ */
+#ifndef TT_LOG_JSONL_H
+#define TT_LOG_JSONL_H
+
+#include "view.h"
+
+void log_message(const struct view *view, struct sink *sink, const struct message *message); /* abandoned ones */
+void log_exchange(const struct view *view, struct sink *sink, const struct exchange_event *event,
+                  const struct service_content *content); /* and its trouble codes */
+void log_reading(const struct view *view, struct sink *sink, const struct reading_event *event);
+void log_step(const struct view *view, struct sink *sink, const struct step_event *event);
+void log_fault(const struct view *view, struct sink *sink, const char *stage, const char *reason, const struct frame *frame);
+void log_event(const struct view *view, struct sink *sink, const char *what, const struct frame *frame);
+
+/* One trace of a run, as verdict.json and the log's last line name it. */
+struct trace_facts {
+    uint32_t file;       /* index: "trace-1.pcap" is 0 */
+    const char *sha256;
+    uint64_t bytes;      /* up to the last whole record */
+    uint64_t frames;
+    enum trace_status status;
+};
+const char *trace_ended_text(enum trace_status status); /* "whole", "torn", "damaged" */
+void log_end(struct sink *sink, const struct trace_facts *traces, uint32_t count);
+
+#endif

@@ -1,0 +1,361 @@
+/* See verdict_text.h. Words for technicians: D 3. */
+#include "verdict_text.h"
+
+#include <errno.h>
+#include <string.h>
+
+#include "../stages/service.h"
+#include "../support/text.h"
+
+#define INDENT 16u      /* the sentence begins here; the answer stands before it */
+#define ALSO_SHOWN 5u   /* further stretches printed; verdict.json and the log have them */
+#define GAPS_SHOWN 5u
+#define TRIES_SHOWN 8u
+
+/* A line that is being put together, and the page it goes to. */
+struct page {
+    struct sink *sink;
+    const struct verdict_about *about;
+    unsigned width;
+    struct buffer memory; /* the line */
+    struct sink line;
+};
+
+/* ---- lines ---- */
+
+/* Begins a line: what is put to page->line becomes its sentence. */
+static struct sink *begin_line(struct page *page)
+{
+    buffer_clear(&page->memory);
+    if (!sink_open_memory(&page->line, &page->memory)) /* cannot be: memory is there */
+        page->line.error = page->line.error ? page->line.error : ENOMEM;
+    return &page->line;
+}
+
+static size_t columns(const char *text, size_t length)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < length; i++)
+        count += ((unsigned char)text[i] & 0xC0) != 0x80;
+    return count;
+}
+
+static void pad(struct sink *sink, size_t count)
+{
+    for (size_t i = 0; i < count; i++)
+        sink_char(sink, ' ');
+}
+
+/* Ends a line: label in the first column, the sentence from column indent on, wrapped between words. */
+static void end_line(struct page *page, const char *label, size_t indent)
+{
+    const char *at = (const char *)page->memory.data;
+    size_t left = page->memory.length, used = columns(label, strlen(label));
+    bool first = true;
+    if (page->line.error) /* the line is too long for memory: never print half of it as if it were whole */
+        page->sink->error = page->sink->error ? page->sink->error : page->line.error;
+    sink_text(page->sink, label);
+    while (left > 0) {
+        const char *space = memchr(at, ' ', left);
+        size_t length = space ? (size_t)(space - at) : left, wide = columns(at, length);
+        if (!first && page->width && used + 1 + wide > page->width) {
+            sink_char(page->sink, '\n');
+            used = 0;
+        }
+        if (used < indent) {
+            pad(page->sink, indent - used);
+            used = indent;
+        } else if (used > 0) {
+            sink_char(page->sink, ' ');
+            used++;
+        }
+        sink_put(page->sink, at, length);
+        used += wide;
+        first = false;
+        at += length + (space ? 1 : 0);
+        left -= length + (space ? 1 : 0);
+    }
+    sink_char(page->sink, '\n');
+}
+
+static void put_line(struct page *page, const char *label, size_t indent, const char *text)
+{
+    text_terminal(begin_line(page), text, strlen(text));
+    end_line(page, label, indent);
+}
+
+static void put_text(struct sink *line, const char *text)
+{
+    text_terminal(line, text, strlen(text));
+}
+
+static void put_frames(struct sink *line, uint64_t first, uint64_t last)
+{
+    if (!first && !last)
+        return;
+    sink_text(line, first == last ? " (frame " : " (frames ");
+    sink_unsigned(line, first);
+    if (first != last) {
+        sink_text(line, " to ");
+        sink_unsigned(line, last);
+    }
+    sink_char(line, ')');
+}
+
+/* "at 12.4 s", counted from the first frame. */
+static void put_moment(struct page *page, int64_t time)
+{
+    char text[TEXT_TIME_MAX];
+    text_span(time - page->about->first_time, text);
+    sink_text(&page->line, "at ");
+    sink_text(&page->line, text);
+}
+
+/* ---- what stands below a step or attempt ---- */
+
+static void put_value(struct sink *line, tt_wide numerator, const struct def_reading *reading)
+{
+    char text[RATIO_TEXT_MAX];
+    bool exact;
+    sink_put(line, text, ratio_print(numerator, reading->denominator, text, &exact));
+}
+
+static void put_stretch(struct page *page, const struct stretch *stretch, const struct def_reading *reading)
+{
+    static const char *const standings[] = {"inside the limits", "below the limit", "above the limit", "another state",
+                                            "too close to the limit"};
+    char span[TEXT_TIME_MAX];
+    struct sink *line = begin_line(page);
+    sink_text(line, "also ");
+    if (stretch->state) {
+        put_text(line, stretch->state);
+    } else {
+        put_value(line, stretch->lowest, reading);
+        if (stretch->lowest != stretch->highest) {
+            sink_text(line, " to ");
+            put_value(line, stretch->highest, reading);
+        }
+        if (reading->unit[0]) {
+            sink_char(line, ' ');
+            put_text(line, reading->unit);
+        }
+    }
+    if (stretch->samples > 1) {
+        text_span(stretch->last_time - stretch->first_time, span);
+        sink_text(line, ", steady for ");
+        sink_text(line, span);
+    }
+    sink_text(line, ": ");
+    sink_text(line, standings[stretch->standing]);
+    put_frames(line, stretch->first_frame, stretch->last_frame);
+    end_line(page, "", INDENT);
+}
+
+static void put_more(struct page *page, uint64_t more, const char *what)
+{
+    if (more == 0)
+        return;
+    struct sink *line = begin_line(page);
+    sink_text(line, "and ");
+    sink_unsigned(line, more);
+    sink_text(line, " more ");
+    sink_text(line, what);
+    sink_text(line, "; the log has them all");
+    end_line(page, "", INDENT);
+}
+
+static void put_try(struct page *page, const struct try_result *one)
+{
+    struct sink *line = begin_line(page);
+    if (one->refused_start) {
+        sink_text(line, "refused ");
+        put_moment(page, one->time);
+        sink_text(line, ": ");
+        sink_text(line, service_nrc_name(one->nrc));
+        put_frames(line, one->first_frame, one->last_frame);
+    } else {
+        sink_text(line, one->left_out ? "moment left out, " : "moment ");
+        put_moment(page, one->time);
+        if (!one->left_out) {
+            sink_text(line, ", ");
+            sink_text(line, step_answer_text(one->answer));
+        }
+        sink_text(line, ": ");
+        put_text(line, one->reason);
+        put_frames(line, one->first_frame, one->last_frame);
+    }
+    end_line(page, "", INDENT);
+}
+
+static void put_gaps(struct page *page, const struct gaps *gaps, const char *after)
+{
+    uint32_t shown = gaps->kept < GAPS_SHOWN ? gaps->kept : GAPS_SHOWN;
+    for (uint32_t i = 0; i < shown; i++) {
+        struct sink *line = begin_line(page);
+        sink_text(line, "but ");
+        sink_text(line, gap_kind_text(gaps->list[i].kind));
+        sink_char(line, ' ');
+        put_moment(page, gaps->list[i].time);
+        put_frames(line, gaps->list[i].frame, gaps->list[i].frame);
+        sink_text(line, after);
+        end_line(page, "", INDENT);
+    }
+    put_more(page, gaps->count - shown, "losses");
+}
+
+static void put_evidence(struct sink *line, const struct step_result *step)
+{
+    if (step->evidence == EVIDENCE_STRETCH)
+        put_frames(line, step->stretch.first_frame, step->stretch.last_frame);
+    else if (step->evidence == EVIDENCE_ANSWER)
+        put_frames(line, step->first_frame, step->last_frame);
+}
+
+static void put_step(struct page *page, const struct step_result *step)
+{
+    const struct definitions *definitions = page->about->definitions;
+    struct sink *line = begin_line(page);
+    put_text(line, step->step->name);
+    if (step->reason[0]) {
+        sink_text(line, ": ");
+        put_text(line, step->reason);
+    }
+    put_evidence(line, step);
+    end_line(page, step_answer_text(step->answer), INDENT);
+
+    /* One moment is told by the sentence itself. */
+    bool tells = step->tries.count > 1;
+    for (uint32_t i = 0; i < step->tries.kept && !tells; i++)
+        tells = step->tries.list[i].refused_start || step->tries.list[i].left_out;
+    uint32_t shown = !tells ? 0 : step->tries.kept < TRIES_SHOWN ? step->tries.kept : TRIES_SHOWN;
+    for (uint32_t i = 0; i < shown; i++)
+        put_try(page, &step->tries.list[i]);
+    put_more(page, tells ? step->tries.count - shown : 0, "tries");
+
+    shown = step->also.kept < ALSO_SHOWN ? step->also.kept : ALSO_SHOWN;
+    for (uint32_t i = 0; i < shown; i++)
+        put_stretch(page, &step->also.list[i], &definitions->readings[step->step->reading]);
+    put_more(page, step->also.count - shown, "steady stretches");
+    put_gaps(page, &step->gaps, "");
+    for (uint32_t i = 0; i < step->remark_count; i++)
+        put_line(page, "", INDENT, step->remarks[i]);
+}
+
+static void put_condition(struct page *page, const struct condition_result *condition)
+{
+    struct sink *line = begin_line(page);
+    put_text(line, condition->condition->text);
+    if (condition->reason[0]) {
+        sink_text(line, ": ");
+        put_text(line, condition->reason);
+    }
+    if (condition->has_value)
+        put_frames(line, condition->first_frame, condition->last_frame);
+    end_line(page, vouched_text(condition->vouched), INDENT);
+}
+
+/* ---- attempts and parts ---- */
+
+static void put_attempt(struct page *page, const struct attempt_result *attempt, uint64_t count)
+{
+    const struct definitions *definitions = page->about->definitions;
+    if (count > 1 || attempt->opened) {
+        struct sink *line = begin_line(page);
+        sink_text(line, "Attempt ");
+        sink_unsigned(line, attempt->number);
+        sink_text(line, " of ");
+        sink_unsigned(line, count);
+        sink_text(line, ", ");
+        put_moment(page, attempt->first_time);
+        put_frames(line, attempt->first_frame, attempt->last_frame);
+        if (count > 1)
+            sink_text(line, attempt->last ? ": the last one, it counts" : ": an earlier one, it does not count any more");
+        if (attempt->opened && !attempt->answered)
+            sink_text(line, "; no answer to its start was seen");
+        end_line(page, "", 0);
+    }
+    for (uint32_t i = 0; i < definitions->condition_count; i++)
+        put_condition(page, &attempt->conditions[i]);
+    for (uint32_t i = 0; i < definitions->step_count; i++)
+        put_step(page, &attempt->steps[i]);
+    put_gaps(page, &attempt->gaps, ": what was asked in the gap is not known");
+    sink_char(page->sink, '\n');
+}
+
+static void put_part(struct page *page, const struct part_result *part)
+{
+    const struct verdict *verdict = page->about->verdict;
+    if (verdict->part_count > 1) {
+        struct sink *line = begin_line(page);
+        sink_text(line, "Part ");
+        sink_unsigned(line, part->number);
+        sink_text(line, " of ");
+        sink_unsigned(line, verdict->part_count);
+        put_frames(line, part->first_frame, part->last_frame);
+        if (part->why[0]) {
+            sink_text(line, ": ");
+            put_text(line, part->why);
+        }
+        end_line(page, "", 0);
+    }
+    uint64_t before = 0;
+    for (uint32_t i = 0; i < verdict->attempts_kept; i++) {
+        const struct attempt_result *attempt = verdict->attempts[i];
+        if (attempt->part != part->number)
+            continue;
+        if (attempt->number > before + 1) {
+            struct sink *line = begin_line(page);
+            sink_unsigned(line, attempt->number - before - 1);
+            sink_text(line, " attempts in between are not listed; the log has their answers");
+            end_line(page, "", 0);
+            sink_char(page->sink, '\n');
+        }
+        before = attempt->number;
+        put_attempt(page, attempt, part->attempt_count);
+    }
+}
+
+static void put_trace(struct page *page, const struct trace_facts *trace)
+{
+    char span[TEXT_TIME_MAX], time[TEXT_TIME_MAX];
+    struct sink *line = begin_line(page);
+    view_put_file(line, trace->file);
+    sink_text(line, ": ");
+    sink_unsigned(line, trace->frames);
+    sink_text(line, " frames");
+    if (trace->frames) {
+        text_span(page->about->last_time - page->about->first_time, span);
+        sink_text(line, " in ");
+        sink_text(line, span);
+        sink_text(line, ", from ");
+        sink_put(line, time, text_time(page->about->first_time, time) - 11); /* whole seconds */
+        sink_char(line, 'Z');
+    }
+    if (trace->status != TRACE_END)
+        sink_text(line, trace->status == TRACE_TORN ? "; its last record is torn" : "; damaged, read up to the damage");
+    end_line(page, "", 0);
+}
+
+void verdict_text(struct sink *sink, const struct verdict_about *about, unsigned width)
+{
+    struct page page = {.sink = sink, .about = about, .width = width};
+    const struct verdict *verdict = about->verdict;
+    buffer_init(&page.memory, 1u << 20);
+    for (uint32_t i = 0; i < about->trace_count; i++)
+        put_trace(&page, &about->traces[i]);
+    sink_char(sink, '\n');
+    uint32_t before = 0;
+    for (uint32_t i = 0; i < verdict->parts_kept; i++) {
+        if (verdict->parts[i].number > before + 1)
+            put_line(&page, "", 0, "(parts in between are not listed)");
+        before = verdict->parts[i].number;
+        put_part(&page, &verdict->parts[i]);
+    }
+    put_line(&page, "", 0,
+             "This holds the record against the limits in the definition file. It replaces neither the vehicle maker's "
+             "procedure nor a qualified technician, certifies no airbag system, and knows nothing that was not on the bus.");
+    put_line(&page, "", 0, "Whether the recording was passive is not proven: no recorder of ours wrote this trace.");
+    sink_char(sink, '\n');
+    put_line(&page, "", 0, verdict->answer);
+    buffer_free(&page.memory);
+}

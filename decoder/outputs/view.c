@@ -1,0 +1,289 @@
+/* See view.h. Keys and their order: D 9.3. */
+#include "view.h"
+
+#include <string.h>
+
+#include "../stages/service.h"
+#include "../support/text.h"
+
+const char view_message_columns[] = "time,seconds,bus,first_frame,last_frame,id,address_byte,length,bytes,state,reason,remarks";
+const char view_exchange_columns[] = "time,seconds,bus,first_frame,last_frame,module,service,service_name,request,responses,"
+                                     "state,nrc,nrc_name,pending,functional";
+
+const char *view_module_name(const struct view *view, uint32_t module)
+{
+    if (view->definitions && module < view->definitions->module_count)
+        return view->definitions->modules[module].name;
+    return view->pipeline && *view->pipeline ? pipeline_module_name(*view->pipeline, module) : "";
+}
+
+const char *view_reading_name(const struct view *view, const struct def_reading *reading)
+{
+    const struct definitions *definitions = view->definitions;
+    return definitions->module_count == 1 || reading->module == definitions->main_module ? reading->name
+                                                                                        : reading->long_name;
+}
+
+void view_put_file(struct sink *sink, uint32_t file)
+{
+    sink_put(sink, "trace-", 6);
+    sink_unsigned(sink, (uint64_t)file + 1);
+    sink_put(sink, ".pcap", 5);
+}
+
+void view_head(const struct view *view, struct row *row, int64_t time, uint64_t first_frame, uint64_t last_frame)
+{
+    row_time(row, "time", time);
+    row_seconds(row, "seconds", time - *view->start);
+    row_word(row, "bus", VIEW_BUS);
+    if (first_frame)
+        row_unsigned(row, "first_frame", first_frame);
+    else
+        row_null(row, "first_frame");
+    if (last_frame)
+        row_unsigned(row, "last_frame", last_frame);
+    else
+        row_null(row, "last_frame");
+}
+
+/* ---- message ---- */
+
+static void put_remarks(struct row *row, unsigned remarks)
+{
+    if (row->form != ROW_JSON) {
+        char text[512];
+        size_t used = 0;
+        for (unsigned bit = 0; bit < REMARK_COUNT; bit++) {
+            if (!(remarks & 1u << bit))
+                continue;
+            const char *word = message_remark_text(bit);
+            size_t length = strlen(word);
+            if (used + length + 2 > sizeof text)
+                break;
+            if (used) {
+                memcpy(text + used, "; ", 2);
+                used += 2;
+            }
+            memcpy(text + used, word, length);
+            used += length;
+        }
+        if (used)
+            row_text_of(row, "remarks", text, used);
+        else
+            row_null(row, "remarks");
+        return;
+    }
+    row_key(row, "remarks");
+    sink_char(row->sink, '[');
+    bool first = true;
+    for (unsigned bit = 0; bit < REMARK_COUNT; bit++) {
+        if (!(remarks & 1u << bit))
+            continue;
+        if (!first)
+            sink_char(row->sink, ',');
+        first = false;
+        text_json(row->sink, message_remark_text(bit), strlen(message_remark_text(bit)));
+    }
+    sink_char(row->sink, ']');
+}
+
+void view_message(const struct view *view, struct sink *sink, enum row_form form, const struct message *message)
+{
+    struct row row;
+    row_begin(&row, sink, form, "message");
+    view_head(view, &row, message->last_time, message->first_frame, message->last_frame);
+    row_hex_number(&row, "id", message->id, 3);
+    row_null(&row, "address_byte");
+    row_unsigned(&row, "length", message->length);
+    row_hex(&row, "bytes", message->bytes, message->received);
+    row_word(&row, "state", message->state == MESSAGE_COMPLETE ? "complete" : "abandoned");
+    row_word(&row, "reason", message->state == MESSAGE_COMPLETE ? NULL : message_reason_text(message->reason));
+    put_remarks(&row, message->remarks);
+    row_end(&row);
+}
+
+/* ---- exchange ---- */
+
+/* One question or answer as a JSON object. */
+static void put_part(struct sink *sink, const struct span *span, const uint8_t *bytes, uint32_t kept, uint32_t length)
+{
+    char time[TEXT_TIME_MAX];
+    sink_put(sink, "{\"first_frame\":", 15);
+    sink_unsigned(sink, span->first_frame);
+    sink_put(sink, ",\"last_frame\":", 14);
+    sink_unsigned(sink, span->last_frame);
+    sink_put(sink, ",\"time\":\"", 9);
+    sink_put(sink, time, text_time(span->last_time, time));
+    sink_put(sink, "\",\"bytes\":\"", 11);
+    sink_hex(sink, bytes, kept);
+    sink_put(sink, "\",\"length\":", 11);
+    sink_unsigned(sink, length);
+    sink_char(sink, '}');
+}
+
+static uint32_t pending_kept(const struct exchange *exchange)
+{
+    return exchange->pending_count < EXCHANGE_PENDING_KEPT ? (uint32_t)exchange->pending_count : EXCHANGE_PENDING_KEPT;
+}
+
+static void put_responses(struct row *row, const struct exchange *exchange, const struct message *response)
+{
+    bool json = row->form == ROW_JSON, final = exchange->has_response && response;
+    uint32_t pending = pending_kept(exchange), count = pending + (final ? 1 : 0);
+    bool quoted = row->form == ROW_TEXT && count > 1; /* text: the answers between spaces */
+    row_key(row, "responses");
+    if (json || quoted)
+        sink_char(row->sink, json ? '[' : '"');
+    for (uint32_t i = 0; i < count; i++) {
+        const struct exchange_pending *asked = &exchange->pending[i < pending ? i : 0];
+        if (i > 0)
+            sink_char(row->sink, json ? ',' : ' ');
+        if (json && i < pending)
+            put_part(row->sink, &asked->span, asked->bytes, sizeof asked->bytes, sizeof asked->bytes);
+        else if (json)
+            put_part(row->sink, &exchange->response, response->bytes, response->received, response->length);
+        else if (i < pending)
+            sink_hex(row->sink, asked->bytes, sizeof asked->bytes);
+        else
+            sink_hex(row->sink, response->bytes, response->received);
+    }
+    if (json || quoted)
+        sink_char(row->sink, json ? ']' : '"');
+}
+
+/* The newest of an exchange's messages. */
+static const struct span *last_span(const struct exchange *exchange)
+{
+    if (exchange->has_response)
+        return &exchange->response;
+    if (exchange->pending_count > 0)
+        return &exchange->pending[pending_kept(exchange) - 1].span;
+    return &exchange->request;
+}
+
+void view_exchange(const struct view *view, struct sink *sink, enum row_form form, const struct exchange_event *event)
+{
+    const struct exchange *exchange = event->exchange;
+    const struct span *last = last_span(exchange);
+    bool asked = exchange->request_length > 0;
+    struct row row;
+    row_begin(&row, sink, form, "exchange");
+    view_head(view, &row, last->last_time, asked ? exchange->request.first_frame : last->first_frame, last->last_frame);
+    row_text(&row, "module", view_module_name(view, exchange->module));
+    row_hex_number(&row, "service", exchange->service, 2);
+    row_word(&row, "service_name", service_name(exchange->service));
+    if (!asked) {
+        row_null(&row, "request");
+    } else if (form == ROW_JSON) {
+        row_key(&row, "request");
+        put_part(sink, &exchange->request, exchange->request_bytes, exchange->request_kept, exchange->request_length);
+    } else {
+        row_hex(&row, "request", exchange->request_bytes, exchange->request_kept);
+    }
+    put_responses(&row, exchange, event->response);
+    row_word(&row, "state", exchange_state_text(exchange->state));
+    if (exchange->nrc)
+        row_hex_number(&row, "nrc", exchange->nrc, 2);
+    else
+        row_null(&row, "nrc");
+    row_word(&row, "nrc_name", exchange->nrc ? service_nrc_name(exchange->nrc) : NULL);
+    row_unsigned(&row, "pending", exchange->pending_count);
+    row_bool(&row, "functional", exchange->functional);
+    row_end(&row);
+}
+
+/* ---- reading ---- */
+
+/* The first segment that reaches beyond payload position `at`. */
+static uint32_t segment_at(const struct message *message, uint32_t at)
+{
+    uint32_t low = 0, high = message->segment_count;
+    while (low < high) {
+        uint32_t middle = low + (high - low) / 2;
+        if (message->segments[middle].start + message->segments[middle].length <= at)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low;
+}
+
+/* The file places of length payload bytes from `at`: one per segment they touch. */
+static void put_places(struct row *row, const struct message *message, uint32_t at, uint32_t length, bool *first)
+{
+    for (uint32_t i = segment_at(message, at); i < message->segment_count && length > 0; i++) {
+        const struct segment *segment = &message->segments[i];
+        if (at < segment->start)
+            return;
+        uint32_t skipped = at - segment->start, here = segment->length - skipped;
+        here = here < length ? here : length;
+        if (!*first)
+            sink_char(row->sink, ',');
+        *first = false;
+        if (row->form == ROW_JSON) {
+            sink_put(row->sink, "{\"file\":\"", 9);
+            view_put_file(row->sink, segment->file);
+            sink_put(row->sink, "\",\"offset\":", 11);
+            sink_unsigned(row->sink, segment->offset + skipped);
+            sink_put(row->sink, ",\"length\":", 10);
+            sink_unsigned(row->sink, here);
+            sink_char(row->sink, '}');
+        } else {
+            view_put_file(row->sink, segment->file);
+            sink_char(row->sink, ':');
+            sink_unsigned(row->sink, segment->offset + skipped);
+            sink_char(row->sink, '+');
+            sink_unsigned(row->sink, here);
+        }
+        at += here;
+        length -= here;
+    }
+}
+
+const char *view_value_remark(const struct value *value, bool exact)
+{
+    if (value->state == VALUE_ABSENT)
+        return "no value";
+    if (value->state == VALUE_INVALID)
+        return "outside the valid range";
+    return exact ? NULL : "rounded to 18 places";
+}
+
+void view_reading(const struct view *view, struct sink *sink, enum row_form form, const struct reading_event *event)
+{
+    const struct value *value = event->value;
+    const struct message *message = event->message;
+    const struct def_reading *reading = &view->definitions->readings[value->reading];
+    bool numeric = value->has_number, exact = true;
+    struct row row;
+    row_begin(&row, sink, form, "reading");
+    view_head(view, &row, message->last_time, message->first_frame, message->last_frame);
+    row_text(&row, "module", view_module_name(view, reading->module));
+    row_text(&row, "name", reading->name);
+    if (numeric) {
+        exact = row_number(&row, "value", value->numerator, reading->denominator);
+        row_bool(&row, "exact", exact);
+    } else {
+        row_null(&row, "value");
+        row_null(&row, "exact");
+    }
+    row_text(&row, "unit", reading->unit[0] ? reading->unit : NULL);
+    if (reading->kind == READING_TEXT && value->bytes)
+        row_text_of(&row, "text", value->bytes, value->length);
+    else
+        row_text(&row, "text", value->name);
+    if (value->bytes)
+        row_hex(&row, "raw", value->bytes, value->length);
+    else
+        row_null(&row, "raw");
+    row_key(&row, "at");
+    if (form == ROW_JSON)
+        sink_char(sink, '[');
+    bool first = true;
+    for (uint32_t i = 0; i < value->at_count; i++)
+        put_places(&row, message, event->base + value->at[i].offset, value->at[i].length, &first);
+    if (form == ROW_JSON)
+        sink_char(sink, ']');
+    row_word(&row, "remark", view_value_remark(value, exact));
+    row_end(&row);
+}
