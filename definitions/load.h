@@ -1,7 +1,7 @@
 /*
  * What the parts of the loader share: private to definitions/. One struct load lives through one definitions_load; it
  * collects readings, actions and mistakes while the files are walked. Trees and helpers live in `scratch` and go at the
- * end; what the model keeps is copied into definitions->arena. Without memory `no_memory` is set and everything unwinds.
+ * end; what the model keeps is copied into definitions->arena. Without memory `no_memory` is set and all unwinds.
  */
 #ifndef TT_DEFINITIONS_LOAD_H
 #define TT_DEFINITIONS_LOAD_H
@@ -40,6 +40,8 @@ struct load {
     uint32_t reading_room, action_room;
     struct reading_extra *extras; /* beside definitions->readings */
     uint32_t extra_room;
+    struct def_place *action_places; /* beside definitions->actions */
+    uint32_t action_place_room;
     struct name_table long_names;  /* "module/record.field" of every reading */
     struct name_table references;  /* and bare names of the main module: what a reference may be */
     struct name_table actions;     /* "module/action", and bare ones of the main module */
@@ -87,7 +89,7 @@ TT_MUST_USE bool load_map(struct load *load, const struct node *node, const char
 TT_MUST_USE bool load_is(struct load *load, const struct node *node, enum node_kind kind, const char *what);
 /* A name or text of 1 to 200 bytes without control characters, copied for the model. */
 TT_MUST_USE const char *load_text(struct load *load, const struct node *node, const char *what);
-/* " (did you mean \"...\"?)" in scratch, or "". */
+/* For the end of a message: "; did you mean ...?" in scratch, or the first of the names when none is near. */
 const char *load_nearest(struct load *load, const char *text, const char *const *names, size_t count);
 TT_MUST_USE bool load_whole(struct load *load, const struct node *node, const char *what, uint64_t least, uint64_t most,
                             uint64_t *number);
@@ -112,7 +114,7 @@ struct numbered {
     uint64_t number;
     const struct node *value;
 };
-/* All entries sorted by number, keys 0 to most; two equal numbers are a mistake (D 6.1) and the later one is left out. */
+/* All entries sorted by number, keys 0 to most. Of two equal numbers the later is a mistake (D 6.1) and left out. */
 TT_MUST_USE bool load_numbered(struct load *load, const struct node *map, const char *what, uint64_t most,
                                struct numbered **entries, uint32_t *count);
 

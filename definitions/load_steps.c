@@ -1,31 +1,47 @@
-/* See load_steps.h. A step is of one kind, told by the one key of its kind; the kind says which other keys belong to it. */
+/* See load_steps.h. A step is of one kind, told by the one key of its kind; the kind says which other keys belong to
+ * it. */
 #include "load_steps.h"
 
 #include <stdio.h>
 #include <string.h>
 
-#include "../decoder/stages/service.h"
-
-#define FOR_MOST (60 * TT_SECOND)                  /* D 7.6 */
-#define GAP_DEFAULT (2 * TT_SECOND + 500 * TT_MS)  /* D 7.6 */
+#define FOR_MOST     (60 * TT_SECOND)              /* D 7.6 */
+#define GAP_DEFAULT  (2 * TT_SECOND + 500 * TT_MS) /* D 7.6 */
 #define WAIT_DEFAULT (30 * TT_SECOND)              /* D 7.8 */
 
 enum step_key {
-    KEY_READING, KEY_ACTION, KEY_ANSWERED, KEY_CODES, KEY_IDENTITY, KEY_RECORD, /* in the order of enum step_kind */
+    KEY_READING,
+    KEY_ACTION,
+    KEY_ANSWERED,
+    KEY_CODES,
+    KEY_IDENTITY,
+    KEY_RECORD, /* in the order of enum step_kind */
     KINDS,
-    KEY_STEP = KINDS, KEY_OPENS, KEY_STEADY, KEY_BETWEEN, KEY_IS, KEY_GUARD, KEY_SELECT, KEY_APPLIED, KEY_MARK, KEY_WAIT,
-    KEY_OUTCOME, KEY_MODULE, KEYS
+    KEY_STEP = KINDS,
+    KEY_OPENS,
+    KEY_STEADY,
+    KEY_BETWEEN,
+    KEY_IS,
+    KEY_GUARD,
+    KEY_SELECT,
+    KEY_APPLIED,
+    KEY_MARK,
+    KEY_WAIT,
+    KEY_OUTCOME,
+    KEY_MODULE,
+    KEYS
 };
 static const struct key_rule rules[KEYS] = {
-    {"reading", KEY_OPTIONAL}, {"action", KEY_OPTIONAL},        {"answered", KEY_OPTIONAL}, {"codes", KEY_OPTIONAL},
-    {"identity", KEY_OPTIONAL}, {"record", KEY_OPTIONAL},       {"step", KEY_REQUIRED},     {"opens attempt", KEY_OPTIONAL},
-    {"steady", KEY_OPTIONAL},  {"between", KEY_OPTIONAL},       {"is", KEY_OPTIONAL},       {"guard", KEY_OPTIONAL},
-    {"select", KEY_OPTIONAL},  {"applied", KEY_OPTIONAL},       {"mark", KEY_OPTIONAL},     {"wait", KEY_OPTIONAL},
-    {"outcome", KEY_OPTIONAL}, {"module", KEY_OPTIONAL},
+    {"reading", KEY_OPTIONAL},  {"action", KEY_OPTIONAL},  {"answered", KEY_OPTIONAL}, {"codes", KEY_OPTIONAL},
+    {"identity", KEY_OPTIONAL}, {"record", KEY_OPTIONAL},  {"step", KEY_REQUIRED},     {"opens attempt", KEY_OPTIONAL},
+    {"steady", KEY_OPTIONAL},   {"between", KEY_OPTIONAL}, {"is", KEY_OPTIONAL},       {"guard", KEY_OPTIONAL},
+    {"select", KEY_OPTIONAL},   {"applied", KEY_OPTIONAL}, {"mark", KEY_OPTIONAL},     {"wait", KEY_OPTIONAL},
+    {"outcome", KEY_OPTIONAL},  {"module", KEY_OPTIONAL},
 };
-static const enum step_kind kinds[KINDS] = {STEP_READING, STEP_ACTION, STEP_ANSWERED,
+static const enum step_kind kinds[KINDS] = {STEP_READING, STEP_ACTION,   STEP_ANSWERED,
                                             STEP_CODES,   STEP_IDENTITY, STEP_RECORD};
 
+/* Other keys than the common ones, by kind: a key that a kind would not use is a mistake, never silently nothing. */
 #define BIT(key) (1u << (key))
 static const unsigned belongs[KINDS] = {
     [KEY_READING] = BIT(KEY_STEADY) | BIT(KEY_BETWEEN) | BIT(KEY_IS) | BIT(KEY_GUARD) | BIT(KEY_SELECT) |
@@ -37,8 +53,9 @@ static const unsigned belongs[KINDS] = {
     [KEY_RECORD] = BIT(KEY_MODULE),
 };
 
-static bool load_steady(struct load *load, const struct node *node, bool with_limits, const struct def_reading *reading,
-                        struct def_step *step)
+/* with_limits: the step has "between"; with_states: it has "is". */
+static bool load_steady(struct load *load, const struct node *node, bool with_limits, bool with_states,
+                        const struct def_reading *reading, struct def_step *step)
 {
     static const struct key_rule steady[] = {{"for", KEY_REQUIRED}, {"within", KEY_OPTIONAL}, {"gap", KEY_OPTIONAL}};
     const struct node *found[KEY_COUNT(steady)];
@@ -48,7 +65,7 @@ static bool load_steady(struct load *load, const struct node *node, bool with_li
     step->has_steady = true;
     if (found[0] && load_time(load, found[0], "for", &step->steady_for)) {
         if (step->steady_for > FOR_MOST) {
-            load_say(load, found[0], "a steady stretch is asked for at most 60 s");
+            load_say(load, found[0], "\"for\" is more than 60 s; ask for at most that");
             good = false;
         }
     } else {
@@ -57,16 +74,16 @@ static bool load_steady(struct load *load, const struct node *node, bool with_li
     if (found[2]) {
         good &= load_time(load, found[2], "gap", &step->steady_gap);
         if (good && step->steady_gap == 0) {
-            load_say(load, found[2], "a gap of 0 lets no second sample in");
+            load_say(load, found[2], "a gap of 0 lets no second sample in; leave it away for 2.5 s");
             good = false;
         }
     }
-    if (found[1] && !with_limits) {
-        load_say(load, found[1]->key, "\"within\" goes with \"between\"; a step with \"is\" looks for one state");
+    if (found[1] && with_states && !with_limits) {
+        load_say(load, found[1]->key, "\"within\" goes with \"between\", and this step has \"is\"; take it away");
         return false;
     }
     if (!found[1] && with_limits && !node->open) {
-        load_say(load, load_head(node), "\"steady\" needs \"within\": how far the values may lie apart");
+        load_say(load, load_head(node), "\"steady\" needs \"within\"; say how far the values may lie apart");
         return false;
     }
     struct ratio converted, scaled;
@@ -76,7 +93,7 @@ static bool load_steady(struct load *load, const struct node *node, bool with_li
         !load_scaled(load, found[1], reading, converted, &scaled))
         return false;
     if (converted.numerator < 0) {
-        load_say(load, found[1], "\"within\" is a width; it cannot be negative");
+        load_say(load, found[1], "\"within\" is negative; it is the full width of the values");
         return false;
     }
     step->within = converted;
@@ -84,6 +101,7 @@ static bool load_steady(struct load *load, const struct node *node, bool with_li
     return good;
 }
 
+/* Which stretches belong to the step. */
 static bool load_select(struct load *load, const struct node *node, const struct def_reading *reading,
                         struct def_step *step)
 {
@@ -95,12 +113,13 @@ static bool load_select(struct load *load, const struct node *node, const struct
     if (!load_map(load, node, "\"select\"", select, 2, found))
         return false;
     if (reading && reading->kind != READING_NUMBER) {
-        load_say(load, load_head(node), "\"select\" needs a number, and \"%.200s\" is none", reading->name);
+        load_say(load, load_head(node), "\"select\" needs a number, and \"%.200s\" is none; take it away",
+                 reading->name);
         return false;
     }
     if (!found[0] && !found[1]) {
         if (!node->open)
-            load_say(load, load_head(node), "\"select\" needs \"above\" or \"below\"");
+            load_say(load, load_head(node), "\"select\" needs \"above\" or \"below\"; add one");
         return false;
     }
     /* Both are strict (D 7.8): the thresholds are the nearest numerators that meet them. */
@@ -129,32 +148,37 @@ static bool load_select(struct load *load, const struct node *node, const struct
         return false;
     }
     if (reading && step->above_n > step->below_n) {
-        load_say(load, load_head(node), "no value can be above %s and below %s", found[0]->text, found[1]->text);
+        load_say(load, load_head(node), "no value can be above %.60s and below %.60s; change one", found[0]->text,
+                 found[1]->text);
         return false;
     }
     return true;
 }
 
+/* Everything is checked before it gives up, even where the reading is unknown (D 6.2). */
 static bool load_reading_step(struct load *load, const struct node *node, const struct node *const *found,
                               struct def_step *step)
 {
     bool good = true;
     if (!found[KEY_BETWEEN] == !found[KEY_IS]) {
         if (!node->open)
-            load_say(load, load_head(found[KEY_READING]), "a step with a reading needs \"between\" or \"is\"%s",
-                     found[KEY_IS] ? ", not both" : ": what makes it right");
+            load_say(load, load_head(found[KEY_READING]),
+                     "a step with a reading needs \"between\" or \"is\"%s; say which values are right",
+                     found[KEY_IS] ? ", not both" : "");
         good = false;
     }
     if (found[KEY_BETWEEN] && !found[KEY_STEADY] && !node->open) {
-        load_say(load, load_head(found[KEY_BETWEEN]), "\"between\" needs \"steady\", such as {for: 2 s, within: 0.2 kg}");
+        load_say(load, load_head(found[KEY_BETWEEN]),
+                 "\"between\" needs \"steady\"; add one, such as {for: 2 s, within: 0.2 kg}");
         good = false;
     }
     if (found[KEY_GUARD] && !found[KEY_BETWEEN]) {
-        load_say(load, load_head(found[KEY_GUARD]), "\"guard\" goes with \"between\"");
+        load_say(load, load_head(found[KEY_GUARD]), "\"guard\" goes with \"between\"; take it away");
         good = false;
     }
     if (found[KEY_WAIT] && !found[KEY_MARK]) {
-        load_say(load, load_head(found[KEY_WAIT]), "\"wait\" goes with \"mark\": it counts from that moment");
+        load_say(load, load_head(found[KEY_WAIT]),
+                 "\"wait\" counts from the moment of \"mark\"; add that or take this away");
         good = false;
     }
     if (found[KEY_APPLIED]) {
@@ -169,8 +193,7 @@ static bool load_reading_step(struct load *load, const struct node *node, const 
         good &= load_time(load, found[KEY_WAIT], "wait", &step->wait);
 
     step->reading = load_reference(load, found[KEY_READING], "reading");
-    const struct def_reading *reading =
-        step->reading == DEF_NONE ? NULL : &load->definitions->readings[step->reading];
+    const struct def_reading *reading = step->reading == DEF_NONE ? NULL : &load->definitions->readings[step->reading];
     if (reading)
         step->module = reading->module;
     if (found[KEY_BETWEEN]) {
@@ -182,7 +205,7 @@ static bool load_reading_step(struct load *load, const struct node *node, const 
     if (found[KEY_IS])
         good &= load_states(load, found[KEY_IS], "is", step->reading, &step->is, &step->is_count);
     if (found[KEY_STEADY])
-        good &= load_steady(load, found[KEY_STEADY], found[KEY_BETWEEN] != NULL, reading, step);
+        good &= load_steady(load, found[KEY_STEADY], found[KEY_BETWEEN] != NULL, found[KEY_IS] != NULL, reading, step);
     if (found[KEY_SELECT])
         good &= load_select(load, found[KEY_SELECT], reading, step);
     (void)good; /* told; the step can still be compared with others */
@@ -206,7 +229,10 @@ static bool load_outcome(struct load *load, const struct node *node, struct def_
     else if (strncmp(field, "results.", 8) == 0)
         step->outcome_part = PART_RESULTS;
     if (!step->outcome_part) {
-        load_say(load, found[0], "the outcome's field begins with \"start.\" or \"results.\", such as \"results.state\"");
+        load_say(load, found[0],
+                 "\"%.60s\" does not begin with \"start.\" or \"results.\"; write the answer it stands in, "
+                 "such as \"results.state\"",
+                 field);
         return false;
     }
     const char *module = definitions->modules[action->module].name;
@@ -229,13 +255,15 @@ static bool load_outcome(struct load *load, const struct node *node, struct def_
                  names ? load_nearest(load, field, names, count) : "");
         return false;
     }
-    bool good = found[1] && load_states(load, found[1], "confirmed", step->outcome, &step->confirmed, &step->confirmed_count);
+    bool good =
+        found[1] && load_states(load, found[1], "confirmed", step->outcome, &step->confirmed, &step->confirmed_count);
     if (found[2])
         good &= load_states(load, found[2], "waiting", step->outcome, &step->waiting, &step->waiting_count);
     for (uint32_t i = 0; good && i < step->waiting_count; i++)
         for (uint32_t j = 0; j < step->confirmed_count; j++)
             if (strcmp(step->waiting[i], step->confirmed[j]) == 0)
-                load_say(load, found[2], "\"%.200s\" cannot be confirmed and waiting at once", step->waiting[i]);
+                load_say(load, found[2], "\"%.200s\" cannot be confirmed and waiting at once; take one away",
+                         step->waiting[i]);
     return good;
 }
 
@@ -257,22 +285,27 @@ static bool load_action_step(struct load *load, const struct node *const *found,
     return true;
 }
 
+/* Names of the dialect that the step's module speaks. */
 static bool load_answered_step(struct load *load, const struct node *node, struct def_step *step)
 {
     if (!load_is(load, node, NODE_TEXT, "answered"))
         return false;
-    step->service = service_by_name(node->text);
+    enum dialect dialect = load->definitions->modules[step->module].dialect;
+    step->service = standard_service_by_name(dialect, node->text);
     if (step->service)
         return true;
     const char *const *names;
-    size_t count = service_names(&names);
-    load_say(load, node, "ISO 14229 has no service \"%.60s\"%s", node->text, load_nearest(load, node->text, names, count));
+    size_t count = standard_service_names(dialect, &names);
+    load_say(load, node, "ISO 14229 has no service \"%.60s\"%s", node->text,
+             load_nearest(load, node->text, names, count));
     return false;
 }
 
+/* A mask of 0 would be met by every list of codes, so it is refused. */
 static bool load_codes_step(struct load *load, const struct node *node, struct def_step *step)
 {
-    static const struct key_rule codes[] = {{"none with", KEY_REQUIRED}, {"tested", KEY_OPTIONAL}, {"none in", KEY_LATER}};
+    static const struct key_rule codes[] = {
+        {"none with", KEY_REQUIRED}, {"tested", KEY_OPTIONAL}, {"none in", KEY_LATER}};
     static const char *const words[] = {"since clear", "this cycle"};
     const struct node *found[KEY_COUNT(codes)];
     uint64_t bits;
@@ -290,6 +323,7 @@ static bool load_codes_step(struct load *load, const struct node *node, struct d
     return good;
 }
 
+/* Any kind of reading: an identity may be text, bytes or a number. */
 static bool load_identity_step(struct load *load, const struct node *node, struct def_step *step)
 {
     static const struct key_rule identity[] = {{"reading", KEY_REQUIRED}, {"equals mark", KEY_REQUIRED}};
@@ -330,8 +364,8 @@ static size_t find_kind(struct load *load, const struct node *node, const struct
         if (!found[i])
             continue;
         if (kind != KINDS) {
-            load_say(load, found[i]->key, "a step is about one thing: \"%s\" or \"%s\", not both", rules[kind].key,
-                     rules[i].key);
+            load_say(load, found[i]->key, "a step is about one thing, not \"%s\" and \"%s\"; make two steps of it",
+                     rules[kind].key, rules[i].key);
             return KINDS;
         }
         kind = i;
@@ -341,7 +375,7 @@ static size_t find_kind(struct load *load, const struct node *node, const struct
         for (size_t i = 0; i < KINDS; i++)
             empty |= strcmp(value->key->text, rules[i].key) == 0;
     if (kind == KINDS && !node->open && !empty)
-        load_say(load, node, "a step needs one of: reading, action, answered, codes, identity, record");
+        load_say(load, node, "this step is about nothing; add reading, action, answered, codes, identity or record");
     return kind;
 }
 
@@ -349,8 +383,13 @@ bool load_step(struct load *load, const struct node *node, struct def_step *step
 {
     static const char *const recordable[] = {"codes"};
     const struct node *found[KEYS];
-    *step = (struct def_step){.place = load_place(load, node), .reading = DEF_NONE, .action = DEF_NONE, .outcome = DEF_NONE,
-                              .module = load->definitions->main_module, .steady_gap = GAP_DEFAULT, .wait = WAIT_DEFAULT};
+    *step = (struct def_step){.place = load_place(load, node),
+                              .reading = DEF_NONE,
+                              .action = DEF_NONE,
+                              .outcome = DEF_NONE,
+                              .module = load->definitions->main_module,
+                              .steady_gap = GAP_DEFAULT,
+                              .wait = WAIT_DEFAULT};
     if (!load_map(load, node, "a step", rules, KEYS, found))
         return false;
     step->name = found[KEY_STEP] ? load_text(load, found[KEY_STEP], "a step's name") : NULL;
@@ -360,7 +399,8 @@ bool load_step(struct load *load, const struct node *node, struct def_step *step
     step->kind = kinds[kind];
     for (size_t i = KEY_OPENS; i < KEYS; i++)
         if (found[i] && !(belongs[kind] & BIT(i)))
-            load_say(load, found[i]->key, "\"%s\" does not go with \"%s\"", rules[i].key, rules[kind].key);
+            load_say(load, found[i]->key, "\"%s\" does not go with \"%s\"; take it away", rules[i].key,
+                     rules[kind].key);
     if (found[KEY_OPENS] && !load_yes_no(load, found[KEY_OPENS], "opens attempt", &step->opens_attempt))
         step->opens_attempt = false;
     if (found[KEY_MODULE])
@@ -368,12 +408,12 @@ bool load_step(struct load *load, const struct node *node, struct def_step *step
     bool good = false;
     size_t word;
     switch (step->kind) {
-    case STEP_READING:  good = load_reading_step(load, node, found, step); break;
-    case STEP_ACTION:   good = load_action_step(load, found, step); break;
+    case STEP_READING: good = load_reading_step(load, node, found, step); break;
+    case STEP_ACTION: good = load_action_step(load, found, step); break;
     case STEP_ANSWERED: good = load_answered_step(load, found[KEY_ANSWERED], step); break;
-    case STEP_CODES:    good = load_codes_step(load, found[KEY_CODES], step); break;
+    case STEP_CODES: good = load_codes_step(load, found[KEY_CODES], step); break;
     case STEP_IDENTITY: good = load_identity_step(load, found[KEY_IDENTITY], step); break;
-    case STEP_RECORD:   good = load_word(load, found[KEY_RECORD], "record", recordable, 1, &word); break;
+    case STEP_RECORD: good = load_word(load, found[KEY_RECORD], "record", recordable, 1, &word); break;
     }
     return good && step->name;
 }
