@@ -5,6 +5,10 @@
  *   file header, 24 bytes, byte order of the writer:   magic u32 | 2 u16 | 4 u16 | 0 i32 | 0 u32 | snaplen u32 | linktype u32
  *   record header, 16 bytes:                            seconds u32 | fraction u32 | captured length u32 | original length u32
  *   classic CAN packet, 16 bytes:                       id u32 big-endian | length u8 | flags u8 | reserved u8 | len8_dlc u8 | data[8]
+ *   CAN FD packet, 72 bytes:                            the same with data[64], flags FDF
+ *
+ * Read too, never written: link types 113 and 276, a cooked header of 16 or 20 bytes before the packet (tcpdump.org,
+ * "LINKTYPE_LINUX_SLL", "LINKTYPE_LINUX_SLL2"), big-endian but for the CAN id behind it, which is in the writer's order.
  */
 #ifndef TT_TRACE_FORMAT_H
 #define TT_TRACE_FORMAT_H
@@ -14,11 +18,20 @@
 #define TRACE_FILE_HEADER 24u
 #define TRACE_RECORD_HEADER 16u
 #define TRACE_LINKTYPE_CAN 227u
+#define TRACE_LINKTYPE_SLL 113u
+#define TRACE_LINKTYPE_SLL2 276u
+#define TRACE_SLL_HEADER 16u
+#define TRACE_SLL2_HEADER 20u
+#define TRACE_PROTOCOL_CAN 0x000Cu    /* protocol field of a cooked header (Linux if_ether.h) */
+#define TRACE_PROTOCOL_CAN_FD 0x000Du
+#define TRACE_PROTOCOL_CAN_XL 0x000Eu
 
 #define TRACE_CAN_HEADER 8u     /* id, length, flags, reserved, len8_dlc */
 #define TRACE_CAN_CLASSIC 16u   /* full-size classic packet */
 #define TRACE_CAN_FD 72u        /* full-size CAN FD packet */
-#define TRACE_FLAG_FDF 0x04u    /* in the flags byte */
+#define TRACE_FLAG_BRS 0x01u    /* in the flags byte */
+#define TRACE_FLAG_ESI 0x02u
+#define TRACE_FLAG_FDF 0x04u
 #define TRACE_LENGTH_XL 0x80u   /* in the length byte: CAN XL */
 
 /* Bits of the CAN id word, Linux include/uapi/linux/can.h. */
@@ -29,6 +42,7 @@
 
 /* Error frames, Linux include/uapi/linux/can/error.h: class CAN_ERR_CRTL, data byte 1 CAN_ERR_CRTL_RX_OVERFLOW. */
 #define TRACE_ERROR_CONTROLLER 0x004u
+#define TRACE_ERROR_PROTOCOL 0x008u
 #define TRACE_ERROR_RX_OVERFLOW 0x01u
 
 #endif

@@ -32,7 +32,7 @@ static bool read_more(struct trace_reader *reader)
         reader->end -= reader->begin;
         reader->begin = 0;
     }
-    size_t wanted = ROOM_SIZE - reader->end;
+    size_t wanted = reader->room_size - reader->end;
     if (wanted > TRACE_READER_ROOM)
         wanted = TRACE_READER_ROOM;
     ssize_t got;
@@ -79,7 +79,7 @@ static int refuse(struct trace_reader *reader, int code)
 static void say_no_capture(struct trace_reader *reader, const uint8_t *start, size_t left)
 {
     static const struct { uint8_t bytes[4]; uint8_t length; const char *text; } known[] = {
-        {{0x0A, 0x0D, 0x0D, 0x0A}, 4, "is a pcapng file, which this version does not read; save the trace as classic pcap"},
+        {{0x0A, 0x0D, 0x0D, 0x0A}, 4, "is a pcapng file, which cannot be read here; save it as classic pcap"},
         {{0x1F, 0x8B}, 2, "is compressed (gzip); unpack it first"},
         {{0x28, 0xB5, 0x2F, 0xFD}, 4, "is compressed (Zstandard); unpack it first"},
         {{0xFD, 0x37, 0x7A, 0x58}, 4, "is compressed (xz); unpack it first"},
@@ -139,10 +139,12 @@ static int read_file_header(struct trace_reader *reader)
         return EXIT_BAD_INPUT;
     }
     reader->linktype = linktype & 0xFFFF;
-    if (reader->linktype != TRACE_LINKTYPE_CAN) {
+    if (reader->linktype != TRACE_LINKTYPE_CAN && reader->linktype != TRACE_LINKTYPE_SLL &&
+        reader->linktype != TRACE_LINKTYPE_SLL2) {
         diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
-                        "holds link type %u; only %u (CAN frames, LINKTYPE_CAN_SOCKETCAN) is read, record the CAN interface itself",
-                        (unsigned)reader->linktype, TRACE_LINKTYPE_CAN);
+                        "holds link type %u; only %u (CAN frames, LINKTYPE_CAN_SOCKETCAN), %u and %u are read, record "
+                        "the CAN interface itself",
+                        (unsigned)reader->linktype, TRACE_LINKTYPE_CAN, TRACE_LINKTYPE_SLL, TRACE_LINKTYPE_SLL2);
         return EXIT_BAD_INPUT;
     }
     /* libpcap 1.10.3 lets both pass without a word. */
@@ -152,7 +154,8 @@ static int read_file_header(struct trace_reader *reader)
                         (unsigned)linktype);
     if (zone != 0)
         diagnostics_say(reader->diagnostics, SEVERITY_WARNING, reader->name,
-                        "states a time zone of %d s, which is ignored: times are taken as UTC; check the clock of the recording",
+                        "states a time zone of %d s, which is ignored: times are taken as UTC; check the clock of the "
+                        "recording",
                         (int)(int32_t)zone);
     reader->snaplen = snaplen == 0 || snaplen > TRACE_RECORD_MAX ? TRACE_RECORD_MAX : snaplen;
     reader->begin += TRACE_FILE_HEADER;
@@ -185,19 +188,39 @@ static bool open_file(struct trace_reader *reader, const char *path)
     return true;
 }
 
+/* Room, digest and file header of an opened reader. */
+static int begin(struct trace_reader *reader, const uint8_t *start, size_t start_length)
+{
+    reader->room = malloc(ROOM_SIZE);
+    reader->room_size = ROOM_SIZE;
+    if (!reader->room || (reader->hashing && !digest_open(&reader->digest)) ||
+        (reader->hashing && start_length > 0 && !digest_add(&reader->digest, start, start_length))) {
+        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                        "memory ran out; close other programs and run again");
+        return refuse(reader, EXIT_OUR_FAULT);
+    }
+    if (start_length > 0)
+        memcpy(reader->room, start, start_length);
+    reader->end = start_length;
+    int code = read_file_header(reader);
+    return code == EXIT_CONFIRMED ? code : refuse(reader, code);
+}
+
 int trace_reader_open(struct trace_reader *reader, const char *path, bool hashing, struct diagnostics *diagnostics)
 {
     *reader = (struct trace_reader){
         .name = path, .fd = -1, .hashing = hashing, .status = TRACE_RECORD, .diagnostics = diagnostics};
     if (!open_file(reader, path))
         return refuse(reader, EXIT_CANNOT_OPEN);
-    reader->room = malloc(ROOM_SIZE);
-    if (!reader->room || (hashing && !digest_open(&reader->digest))) {
-        diagnostics_say(diagnostics, SEVERITY_ERROR, reader->name, "memory ran out; close other programs and run again");
-        return refuse(reader, EXIT_OUR_FAULT);
-    }
-    int code = read_file_header(reader);
-    return code == EXIT_CONFIRMED ? code : refuse(reader, code);
+    return begin(reader, NULL, 0);
+}
+
+int trace_reader_open_fd(struct trace_reader *reader, int fd, const char *name, const uint8_t *start,
+                         size_t start_length, bool hashing, struct diagnostics *diagnostics)
+{
+    *reader = (struct trace_reader){
+        .name = name, .fd = fd, .hashing = hashing, .status = TRACE_RECORD, .diagnostics = diagnostics};
+    return begin(reader, start, start_length);
 }
 
 /* Ends the reading; tells how many doubtful times there were besides the first, which was told at its place. */
@@ -229,8 +252,8 @@ static enum trace_status stop_senseless(struct trace_reader *reader, uint32_t ca
 {
     bool snapped = captured <= TRACE_RECORD_MAX;
     diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
-                    "record %llu at offset %llu states a length of %u bytes, more than %s (%u): the file is damaged from there; "
-                    "the %llu records before it are used",
+                    "record %llu at offset %llu states a length of %u bytes, more than %s (%u): the file is damaged "
+                    "from there; the %llu records before it are used",
                     (unsigned long long)reader->records + 1, (unsigned long long)reader->offset, (unsigned)captured,
                     snapped ? "the file's own limit" : "any record has", snapped ? reader->snaplen : TRACE_RECORD_MAX,
                     (unsigned long long)reader->records);
@@ -241,10 +264,79 @@ static void note_doubtful(struct trace_reader *reader, uint32_t fraction)
 {
     if (reader->doubtful_times++ == 0)
         diagnostics_say(reader->diagnostics, SEVERITY_WARNING, reader->name,
-                        "record %llu at offset %llu has an impossible time: %u %s within a second; the record is kept, no length of "
-                        "time across it is believed",
+                        "record %llu at offset %llu has an impossible time: %u %s within a second; the record is kept, "
+                        "no length of time across it is believed",
                         (unsigned long long)reader->records, (unsigned long long)reader->offset, (unsigned)fraction,
                         reader->nano ? "ns" : "us");
+}
+
+struct record_header {
+    uint32_t seconds, fraction, captured, original;
+};
+
+/* bytes: TRACE_RECORD_HEADER of them. A cursor of a length the compiler knows: its checks cost nothing. */
+static inline struct record_header read_header(const struct trace_reader *reader, const uint8_t *bytes)
+{
+    struct bytes head = bytes_of(bytes, TRACE_RECORD_HEADER);
+    struct record_header header;
+    header.seconds = bytes_le32(&head);
+    header.fraction = bytes_le32(&head);
+    header.captured = bytes_le32(&head);
+    header.original = bytes_le32(&head);
+    if (reader->swapped) {
+        header.seconds = __builtin_bswap32(header.seconds);
+        header.fraction = __builtin_bswap32(header.fraction);
+        header.captured = __builtin_bswap32(header.captured);
+        header.original = __builtin_bswap32(header.original);
+    }
+    return header;
+}
+
+/* libpcap 1.10.3 takes seconds from 2^31 on as negative, and adds a fraction of a second or more without a word. */
+static inline void set_time(const struct trace_reader *reader, const struct record_header *header,
+                            struct trace_record *record)
+{
+    record->time = (int64_t)header->seconds * TT_SECOND;
+    record->time_doubtful = header->fraction >= (reader->nano ? 1000000000u : 1000000u);
+    if (!record->time_doubtful)
+        record->time += reader->nano ? header->fraction : (int64_t)header->fraction * 1000;
+}
+
+/* As refill, for bytes behind unread ones: the room may grow. */
+static bool look_ahead(struct trace_reader *reader, size_t needed)
+{
+    if (needed > TRACE_PEEK_MAX)
+        return false;
+    if (needed > reader->room_size) {
+        size_t size = reader->room_size * 2 > needed ? reader->room_size * 2 : needed;
+        uint8_t *room = realloc(reader->room, size);
+        if (!room)
+            return false;
+        reader->room = room;
+        reader->room_size = size;
+    }
+    return refill(reader, needed);
+}
+
+bool trace_reader_peek(struct trace_reader *reader, size_t *ahead, struct trace_record *record)
+{
+    if (reader->status != TRACE_RECORD || !look_ahead(reader, *ahead + TRACE_RECORD_HEADER))
+        return false;
+    struct bytes cursor = bytes_of(reader->room + reader->begin, reader->end - reader->begin);
+    bytes_skip(&cursor, *ahead);
+    struct record_header header = read_header(reader, bytes_take(&cursor, TRACE_RECORD_HEADER));
+    if (header.captured > reader->snaplen)
+        return false;
+    size_t whole = TRACE_RECORD_HEADER + (size_t)header.captured;
+    if (!look_ahead(reader, *ahead + whole))
+        return false;
+    cursor = bytes_of(reader->room + reader->begin, reader->end - reader->begin);
+    bytes_skip(&cursor, *ahead + TRACE_RECORD_HEADER);
+    *record = (struct trace_record){.offset = reader->offset + *ahead, .captured = header.captured,
+                                    .data = bytes_take(&cursor, header.captured), .original = header.original};
+    set_time(reader, &header, record);
+    *ahead += whole;
+    return true;
 }
 
 enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_record *record)
@@ -255,10 +347,8 @@ enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_re
         return stop_short(reader, TRACE_RECORD_HEADER);
 
     struct bytes cursor = bytes_of(reader->room + reader->begin, reader->end - reader->begin);
-    uint32_t seconds = read_u32(&cursor, reader->swapped);
-    uint32_t fraction = read_u32(&cursor, reader->swapped);
-    uint32_t captured = read_u32(&cursor, reader->swapped);
-    uint32_t original = read_u32(&cursor, reader->swapped);
+    struct record_header header = read_header(reader, bytes_take(&cursor, TRACE_RECORD_HEADER));
+    uint32_t captured = header.captured;
     if (captured > reader->snaplen)
         return stop_senseless(reader, captured);
     size_t whole = TRACE_RECORD_HEADER + (size_t)captured;
@@ -272,14 +362,10 @@ enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_re
     record->number = ++reader->records;
     record->offset = reader->offset;
     record->captured = captured;
-    record->original = original;
-    /* libpcap 1.10.3 takes seconds from 2^31 on as negative, and adds a fraction of a second or more without a word. */
-    record->time = (int64_t)seconds * TT_SECOND;
-    record->time_doubtful = fraction >= (reader->nano ? 1000000000u : 1000000u);
+    record->original = header.original;
+    set_time(reader, &header, record);
     if (record->time_doubtful)
-        note_doubtful(reader, fraction);
-    else
-        record->time += reader->nano ? fraction : (int64_t)fraction * 1000;
+        note_doubtful(reader, header.fraction);
     reader->begin += whole;
     reader->offset += whole;
     reader->good_length = reader->offset;

@@ -11,16 +11,19 @@
 
 #define TRACE_READER_ROOM (256u * 1024u)
 #define TRACE_RECORD_MAX (256u * 1024u) /* captured length above this is no record */
+#define TRACE_PEEK_MAX (8u << 20)       /* bytes that trace_reader_peek looks ahead */
 
 /* One record, valid until the next call of trace_reader_next. */
 struct trace_record {
     uint64_t number;     /* from 1 within the file */
     uint64_t offset;     /* of the record header in the file, bytes */
     int64_t time;        /* ns since 1970, from unsigned seconds */
-    uint32_t captured;   /* bytes at data */
-    uint32_t original;   /* length on the wire as the writer stated it */
     const uint8_t *data; /* borrowed */
+    uint32_t captured;   /* bytes at data */
     bool time_doubtful;  /* fraction field was not below one second: time holds the seconds only */
+    /* Length on the wire as the writer stated it. Not next to captured: a compiler that compares both as one 64-bit
+     * number waits for the two stores, measured as half of the frame stage. */
+    uint32_t original;
 };
 
 enum trace_status {
@@ -40,6 +43,7 @@ struct trace_reader {
     uint32_t snaplen;       /* as stated; 0 and huge values are taken as TRACE_RECORD_MAX */
     uint32_t linktype;      /* low 16 bits */
     uint8_t *room;          /* owned */
+    size_t room_size;
     size_t begin, end;      /* unread bytes of room */
     uint64_t offset;        /* file offset of room[begin] */
     uint64_t records;       /* given so far */
@@ -54,10 +58,23 @@ struct trace_reader {
 
 /*
  * Opens path ("-" is standard input) and reads the file header. hashing false leaves the SHA-256 out (list, prescan).
- * Returns EXIT_CONFIRMED (0) when records can be asked for, else EXIT_CANNOT_OPEN, EXIT_BAD_INPUT (empty, no capture, pcapng, another
- * link type: one line each, with what to do) or EXIT_OUR_FAULT. Link types other than 227 are refused.
+ * Returns EXIT_CONFIRMED (0) when records can be asked for, else EXIT_CANNOT_OPEN, EXIT_BAD_INPUT (empty, no capture,
+ * pcapng, another link type: one line each, with what to do) or EXIT_OUR_FAULT. Link types other than 227, 113 and 276
+ * are refused; pcapng is stages/pcapng.h's.
  */
-TT_MUST_USE int trace_reader_open(struct trace_reader *reader, const char *path, bool hashing, struct diagnostics *diagnostics);
+TT_MUST_USE int trace_reader_open(struct trace_reader *reader, const char *path, bool hashing,
+                                  struct diagnostics *diagnostics);
+/*
+ * The same for an open descriptor, which stays the caller's, at its present place; name is for messages. start: bytes
+ * of the file that were read from it already (at most 4).
+ */
+TT_MUST_USE int trace_reader_open_fd(struct trace_reader *reader, int fd, const char *name, const uint8_t *start,
+                                     size_t start_length, bool hashing, struct diagnostics *diagnostics);
+/*
+ * Looks ahead without taking: *ahead is 0 at first, and moves past the record given. False when no further whole record
+ * can be seen: end, damage (told when it is reached), TRACE_PEEK_MAX bytes, no memory. A pipe is waited for.
+ */
+bool trace_reader_peek(struct trace_reader *reader, size_t *ahead, struct trace_record *record);
 /* The next record. After anything but TRACE_RECORD every further call answers the same. */
 enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_record *record);
 /* SHA-256 over the whole file; reads what is left of it first (after TRACE_SENSELESS too). */

@@ -11,7 +11,7 @@
 /* Buffers are kept for the next message of their conversation while all of them together hold no more than this. */
 #define HELD_KEPT ((size_t)4 << 20)
 
-/* Where a frame's payload lies, packed: one for every 6 or 7 bytes, so that it costs about as much as the payload itself. */
+/* Where a frame's payload lies, packed: one for every 6 or 7 bytes, so it costs about as much as the payload itself. */
 #define PLACE_FILE_BITS 6
 _Static_assert(FRAME_FILE_MAX <= 1 << PLACE_FILE_BITS, "file index fits a place");
 
@@ -114,7 +114,7 @@ static void emit_at_once(struct transport *transport, struct transport_conversat
 {
     struct message *message = &one->message;
     begin(message, frame, pdu->length);
-    message->received = pdu->data_length < pdu->length ? pdu->data_length : pdu->length;
+    message->received = pdu->data_length < pdu->length ? pdu->data_length : pdu->length; /* the rest is padding */
     message->bytes = pdu->data;
     transport->segments[0] = (struct segment){
         .start = 0, .length = message->received, .offset = frame->data_offset + pdu->header, .file = frame->file};
@@ -122,6 +122,8 @@ static void emit_at_once(struct transport *transport, struct transport_conversat
     message->segment_count = 1;
     message->state = reason == REASON_NONE ? MESSAGE_COMPLETE : MESSAGE_ABANDONED;
     message->reason = reason;
+    if (pdu->kind == PDU_SINGLE && pdu->short_length)
+        message->remarks |= REMARK_LONG_SINGLE;
     emit_message(transport, TRANSPORT_MESSAGE, message);
 }
 
@@ -136,8 +138,7 @@ static void set_segments(struct transport *transport, struct transport_conversat
     for (size_t i = 0; i < count; i++) {
         uint64_t place;
         memcpy(&place, one->places.data + i * sizeof place, sizeof place);
-        /* The first frame holds 6 bytes, or 2 behind a 32-bit length; then 7 each, the last one what is left. */
-        uint32_t length = i > 0 ? 7 : message->length > PDU_12_BIT_MAX || (message->remarks & REMARK_ESCAPE_SHORT) ? 2 : 6;
+        uint32_t length = i == 0 ? one->first_data : one->more_data; /* the last one: what is left */
         if (length > message->received - start)
             length = message->received - start;
         transport->segments[i] = (struct segment){
@@ -175,7 +176,7 @@ static bool keep_place(struct transport *transport, struct transport_conversatio
 static bool append(struct transport *transport, struct transport_conversation *one, const struct frame *frame,
                    const struct pdu *pdu, uint32_t length)
 {
-    while (transport->open_bytes + length > TRANSPORT_OPEN_TOTAL) {
+    while (transport->open_bytes + length > transport->open_limit) {
         struct transport_conversation *oldest = &transport->conversations[transport->first_open];
         close_message(transport, oldest, REASON_CROWDED_OUT);
         if (oldest == one)
@@ -227,18 +228,22 @@ static void take_first(struct transport *transport, struct transport_conversatio
         return;
     }
     begin(message, frame, pdu->length);
-    if (pdu->length < PDU_FIRST_DL_MIN)
+    if (pdu->short_length)
         message->remarks |= REMARK_SHORT_FIRST_FRAME;
     if (pdu->escape && pdu->length <= PDU_12_BIT_MAX)
         message->remarks |= REMARK_ESCAPE_SHORT;
     one->payload.ceiling = pdu->length;
-    one->places.ceiling = (pdu->length / 7 + 2) * sizeof(uint64_t);
+    one->full = frame->length;
+    one->first_data = pdu->data_length;
+    one->more_data = (uint8_t)(frame->length - one->addressed - 1);
+    one->places.ceiling = (pdu->length / one->more_data + 2) * sizeof(uint64_t);
     buffer_clear(&one->payload);
     buffer_clear(&one->places);
     one->open = true;
     one->awaits_flow = true;
-    one->answered = false;
+    one->answered = one->paced = one->has_flow = false;
     one->block_size = one->block_left = 0;
+    one->st_min = 0;
     one->sequence = 1;
     one->deadline = frame->elapsed + one->n_bs;
     list_insert(transport, one);
@@ -247,6 +252,19 @@ static void take_first(struct transport *transport, struct transport_conversatio
     uint32_t length = pdu->data_length < pdu->length ? pdu->data_length : pdu->length;
     if (append(transport, one, frame, pdu, length) && message->received == message->length)
         close_message(transport, one, REASON_NONE); /* a length below the minimum: nothing is left for another frame */
+}
+
+/* Of a consecutive frame that was due: sooner than STmin, or later than N_Cs allows (ISO 15765-2:2016 9.6.5, 9.8.1)? */
+static void look_at_pace(struct transport_conversation *one, const struct frame *frame)
+{
+    struct message *message = &one->message;
+    int64_t waited = frame->elapsed - (one->deadline - one->n_cr);
+    if (waited > one->n_cr / 10 * 9 + TRANSPORT_STAMP_UNCERTAINTY)
+        message->remarks |= REMARK_LATE_CONSECUTIVE;
+    if (one->paced && one->st_min > TRANSPORT_STAMP_UNCERTAINTY && frame->epoch == message->last_epoch &&
+        !(message->remarks & REMARK_NO_FLOW_CONTROL) && /* a flow control we did not see may have asked for less */
+        frame->elapsed - message->last_elapsed + TRANSPORT_STAMP_UNCERTAINTY < one->st_min)
+        message->remarks |= REMARK_ST_MIN_BROKEN;
 }
 
 static void take_consecutive(struct transport *transport, struct transport_conversation *one, const struct frame *frame,
@@ -258,8 +276,12 @@ static void take_consecutive(struct transport *transport, struct transport_conve
         return;
     }
     uint32_t length = message->length - message->received;
-    if (length > 7)
-        length = 7;
+    if (length > one->more_data)
+        length = one->more_data;
+    if (frame->length > one->full) {
+        emit_fault(transport, one, frame, "consecutive frame longer than the first frame");
+        return;
+    }
     if (pdu->data_length < length) { /* only the last one may be short, and not shorter than its payload */
         emit_fault(transport, one, frame, "consecutive frame too short");
         return;
@@ -273,8 +295,10 @@ static void take_consecutive(struct transport *transport, struct transport_conve
         message->remarks |= REMARK_NO_FLOW_CONTROL;
         one->awaits_flow = false;
         one->block_left = one->block_size;
+    } else {
+        look_at_pace(one, frame);
     }
-    one->answered = true;
+    one->answered = one->paced = true;
     one->sequence = (one->sequence + 1) & 0x0F;
     if (!append(transport, one, frame, pdu, length))
         return;
@@ -287,9 +311,25 @@ static void take_consecutive(struct transport *transport, struct transport_conve
     restart_timer(transport, one, frame->elapsed);
 }
 
+/* Older editions keep those of the first flow control, 2016 allows others: of STmin the least one asked for counts. */
+static void take_parameters(struct transport_conversation *one, const struct pdu *pdu)
+{
+    int64_t st_min = pdu_st_min_time(pdu->st_min);
+    if (one->has_flow && (pdu->block_size != one->flow_block || pdu->st_min != one->flow_st_min))
+        one->message.remarks |= REMARK_FLOW_CHANGED;
+    if (pdu_st_min_reserved(pdu->st_min))
+        one->message.remarks |= REMARK_RESERVED_STMIN;
+    if (!one->has_flow || st_min < one->st_min)
+        one->st_min = st_min;
+    one->has_flow = true;
+    one->flow_block = pdu->block_size;
+    one->flow_st_min = pdu->st_min;
+    one->block_size = one->block_left = pdu->block_size;
+}
+
 /* one: the conversation whose sender the flow control is for. Not awaited: ignored, as a sender does (9.8.3). */
-static void take_flow_control(struct transport *transport, struct transport_conversation *one, const struct frame *frame,
-                              const struct pdu *pdu)
+static void take_flow_control(struct transport *transport, struct transport_conversation *one,
+                              const struct frame *frame, const struct pdu *pdu)
 {
     if (!one->open)
         return;
@@ -297,13 +337,15 @@ static void take_flow_control(struct transport *transport, struct transport_conv
     bool missed = (one->message.remarks & REMARK_NO_FLOW_CONTROL) && pdu->status != FLOW_OVERFLOW;
     if (!one->awaits_flow && !missed)
         return;
+    if (one->awaits_flow &&
+        frame->elapsed - (one->deadline - one->n_bs) > one->n_bs / 10 * 9 + TRANSPORT_STAMP_UNCERTAINTY)
+        one->message.remarks |= REMARK_LATE_FLOW_CONTROL; /* N_Br, ISO 15765-2:2016 9.8.1 */
     one->answered = true;
+    one->paced = false;
     switch (pdu->status) {
     case FLOW_CONTINUE:
         one->awaits_flow = false;
-        one->block_size = one->block_left = pdu->block_size;
-        if (pdu_st_min_reserved(pdu->st_min))
-            one->message.remarks |= REMARK_RESERVED_STMIN;
+        take_parameters(one, pdu);
         break;
     case FLOW_WAIT:
         one->awaits_flow = true;
@@ -321,11 +363,18 @@ void transport_take(struct transport *transport, uint32_t index, const struct fr
 {
     struct transport_conversation *one = &transport->conversations[index];
     struct pdu pdu;
+    if (one->addressed && frame->length > 0 && !frame->remote) {
+        while (one->message.address_byte != frame->data[0]) {
+            if (one->next_on_id == NONE)
+                return; /* to or from a module that is not configured */
+            one = &transport->conversations[one->next_on_id];
+        }
+    }
     if (frame->remote) {
         emit_fault(transport, one, frame, "remote frame");
         return;
     }
-    pdu_read(frame->data, frame->length, &pdu);
+    pdu_read(frame->data, frame->length, one->addressed, &pdu);
     if (pdu.kind == PDU_BAD) {
         emit_fault(transport, one, frame, pdu.reason);
         return;

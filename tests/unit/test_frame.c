@@ -1,6 +1,6 @@
 /*
- * Frame stage: the type decision of tcpdump.org, LINKTYPE_CAN_SOCKETCAN, and the clock. Expected values by hand from that
- * page and from the bits of Linux linux/can.h and linux/can/error.h.
+ * Frame stage: the type decision of tcpdump.org, LINKTYPE_CAN_SOCKETCAN, and the clock. Expected values by hand from
+ * that page and from the bits of Linux linux/can.h and linux/can/error.h.
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -9,6 +9,7 @@
 #include <cmocka.h>
 
 #include "../../decoder/stages/frame.h"
+#include "trace_build.h"
 
 #define SEEN_MAX 64
 
@@ -35,8 +36,8 @@ static int set_up(void **state)
 static void push_all(int64_t time, bool doubtful, const void *data, uint32_t captured, uint32_t original)
 {
     static uint64_t offset = 24;
-    frame_push(&stage, &(struct trace_record){.offset = offset, .time = time, .captured = captured, .original = original,
-                                              .data = data, .time_doubtful = doubtful});
+    frame_push(&stage, &(struct trace_record){.offset = offset, .time = time, .captured = captured,
+                                              .original = original, .data = data, .time_doubtful = doubtful});
     offset += 16 + captured;
 }
 
@@ -160,30 +161,104 @@ static void other_kinds_of_packet_are_faults(void **state)
 {
     uint8_t packet[80] = {0, 0, 6, 0xC5, 8};
     (void)state;
-    push(packet, 72, 72); /* 0: FD by its size, FDF never set by old writers */
-    packet[5] = 0x04;
-    push(packet, 16, 16); /* 1: FD by its flag */
     packet[4] = 0x80;
-    push(packet, 16, 16); /* 2: XL before FD */
+    packet[5] = 0x04;
+    push(packet, 16, 16); /* 0: XL before FD */
     packet[4] = 8;
     packet[5] = 0;
-    push(packet, 17, 17); /* 3, 4, 5: no size of a classic frame */
+    push(packet, 17, 17); /* 1, 2, 3: no size of a classic frame */
     push(packet, 71, 71);
     push(packet, 73, 73);
-    push(packet, 7, 7); /* 6, 7: no header */
+    push(packet, 7, 7); /* 4, 5: no header */
     push(packet, 16, 7);
-    push(packet, 16, 15); /* 8: more than there was */
-    assert_int_equal(count, 9);
-    assert_fault(0, "CAN FD frame: not read by this version");
-    assert_fault(1, "CAN FD frame: not read by this version");
-    assert_fault(2, "CAN XL frame: not read by this version");
+    push(packet, 16, 15); /* 6, 7: more than there was */
+    push(packet, 17, 16);
+    packet[5] = 0x04;
+    push(packet, 73, 73); /* 8 */
+    packet[0] = 0x40;
+    push(packet, 72, 72); /* 9 */
+    packet[0] = 0;
+    packet[4] = 64;
+    push(packet, 71, 72); /* 10 */
+    assert_int_equal(count, 11);
+    assert_fault(0, "CAN XL frame: not read by this version");
+    assert_fault(1, "longer than a classic CAN frame");
+    assert_fault(2, "longer than a classic CAN frame");
     assert_fault(3, "longer than a classic CAN frame");
-    assert_fault(4, "longer than a classic CAN frame");
-    assert_fault(5, "longer than a classic CAN frame");
-    assert_fault(6, "shorter than its header");
-    assert_fault(7, "shorter than its header");
-    assert_fault(8, "more bytes recorded than its stated length");
-    assert_int_equal(seen[8].frame.number, 9); /* each was counted */
+    assert_fault(4, "shorter than its header");
+    assert_fault(5, "shorter than its header");
+    assert_fault(6, "more bytes recorded than its stated length");
+    assert_fault(7, "more bytes recorded than its stated length");
+    assert_fault(8, "longer than a CAN FD frame");
+    assert_fault(9, "remote frame in CAN FD form"); /* ISO 11898-1: there is none (from memory) */
+    assert_fault(10, "its data are cut off");
+    assert_int_equal(seen[10].frame.number, 11); /* each was counted */
+}
+
+/* Lengths of ISO 11898-1, DLC 9 to 15 (FACTS.md 1.5; Linux can_fd_dlc2len), and no others. */
+static void can_fd_lengths(void **state)
+{
+    uint8_t packet[72] = {0x98, 0xDA, 0xF1, 0x10, 0, 0x05}; /* FDF and BRS */
+    (void)state;
+    for (size_t i = 0; i < 64; i++)
+        packet[8 + i] = (uint8_t)(i + 1);
+    for (unsigned length = 0; length <= 65; length++) {
+        bool legal = length <= 8 || length == 12 || length == 16 || length == 20 || length == 24 || length == 32 ||
+                     length == 48 || length == 64;
+        count = 0;
+        packet[4] = (uint8_t)length;
+        push(packet, 72, 72);
+        assert_int_equal(count, 1);
+        assert_int_equal(seen[0].event.kind, legal ? FRAME_DATA : FRAME_FAULT);
+        assert_int_equal(seen[0].frame.id, 0x18DAF110);
+        if (!legal) {
+            assert_string_equal(seen[0].event.reason, "a length no CAN FD frame has");
+            continue;
+        }
+        assert_int_equal(seen[0].frame.length, length);
+        assert_true(seen[0].frame.fd && seen[0].frame.brs && !seen[0].frame.esi && seen[0].frame.extended);
+        assert_memory_equal(seen[0].frame.data, packet + 8, length);
+    }
+}
+
+/* FD by its size alone (old writers never set FDF), by its flag alone with padding stripped; the next is classic again. */
+static void can_fd_by_size_or_flag(void **state)
+{
+    uint8_t packet[72] = {0, 0, 6, 0xC5, 8, 0, 0, 0, 1, 2, 3, 4, 5, 6, 7, 8};
+    (void)state;
+    push(packet, 72, 72);
+    packet[5] = 0x06; /* FDF, ESI */
+    push(packet, 16, 16);
+    packet[4] = 12;
+    push(packet, 20, 20);
+    packet[4] = 8;
+    packet[5] = 0x03;
+    push(packet, 16, 16); /* BRS and ESI mean nothing in a classic frame */
+    assert_int_equal(count, 4);
+    for (size_t i = 0; i < 4; i++)
+        assert_int_equal(seen[i].event.kind, FRAME_DATA);
+    assert_true(seen[0].frame.fd && !seen[0].frame.esi && !seen[0].frame.brs);
+    assert_true(seen[1].frame.fd && seen[1].frame.esi && !seen[1].frame.brs);
+    assert_true(seen[2].frame.fd && seen[2].frame.length == 12);
+    assert_false(seen[3].frame.fd || seen[3].frame.esi || seen[3].frame.brs);
+}
+
+/* Whose frame was lost is known as far as the header is there; never that of the frame before. */
+static void fault_has_its_own_identifier(void **state)
+{
+    (void)state;
+    push("\0\0\x06\xC5\x09\0\0\0\x01\x02\x03\x04\x05\x06\x07\x08", 16, 16);
+    push("\x98\xDA\xF1\x10\x01\0\0", 7, 16);
+    assert_fault(0, "length over 8");
+    assert_int_equal(seen[0].frame.id, 0x6C5);
+    assert_fault(1, "shorter than its header");
+    assert_int_equal(seen[1].frame.id, 0);
+    assert_false(seen[1].frame.extended);
+    push("\x98\xDA\xF1\x10\x08\0\0\0\x01", 9, 16);
+    push("", 0, 0);
+    assert_int_equal(seen[2].frame.id, 0x18DAF110);
+    assert_true(seen[2].frame.extended && !seen[3].frame.extended);
+    assert_int_equal(seen[3].frame.id, 0);
 }
 
 static void reserved_bytes_and_raw_dlc_do_not_matter(void **state)
@@ -224,6 +299,150 @@ static void only_rx_overflow_is_a_loss(void **state)
     for (size_t i = 0; i < 8; i++) {
         assert_int_equal(seen[i].event.kind, kinds[i]);
         assert_int_equal(seen[i].frame.number, i + 1);
+    }
+}
+
+/* Classes and words: Linux can/error.h. */
+static void error_frames_carry_what_they_say(void **state)
+{
+    static const struct { const char *packet, *text; } table[] = {
+        {"\x20\0\0\x40\x08\0\0\0\0\0\0\0\0\0\0\0", "bus-off"},
+        {"\x20\0\x01\x02\x08\0\0\0\0\0\0\0\0\0\0\0", "arbitration lost, controller restarted"},
+        {"\x20\0\0\x04\x08\0\0\0\0\x30\0\0\0\0\0\0", "error passive (receive), error passive (transmit)"},
+        {"\x20\0\0\x08\x08\0\0\0\0\0\x84\0\0\0\0\0", "bit stuffing error, while sending"},
+        {"\x20\0\0\x0C\x08\0\0\0\0\0\0\0\0\0\0\0", "controller, protocol violation"},
+        {"\x20\0\x02\0\x08\0\0\0\0\0\0\0\0\0\x05\x07", "error frame"}, /* counters only: no name */
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof table / sizeof *table; i++) {
+        char text[200], small[10];
+        push(table[i].packet, 16, 16);
+        assert_int_equal(seen[i].event.kind, FRAME_ERROR);
+        assert_int_equal(seen[i].frame.error & 0xFF, (uint8_t)table[i].packet[3]);
+        assert_int_equal(seen[i].frame.error >> 29, 1);
+        assert_int_equal(seen[i].frame.id, 0);
+        assert_memory_equal(seen[i].frame.data, table[i].packet + 8, 8);
+        assert_int_equal(frame_error_text(&seen[i].frame, text, sizeof text), strlen(table[i].text));
+        assert_string_equal(text, table[i].text);
+        assert_int_equal(frame_error_text(&seen[i].frame, small, sizeof small), strlen(table[i].text));
+        assert_true(strlen(small) < sizeof small && strncmp(small, text, strlen(small)) == 0);
+    }
+    push("\0\0\x01\0\x01\0\0\0\x7E\0\0\0\0\0\0\0", 16, 16);
+    assert_int_equal(seen[6].frame.error, 0);
+}
+
+/* ---- cooked captures (tcpdump.org LINKTYPE_LINUX_SLL, LINKTYPE_LINUX_SLL2) ---- */
+
+static void set_link(uint32_t linktype, bool big, enum frame_id_order order)
+{
+    const struct trace_reader reader = {.linktype = linktype, .swapped = big};
+    frame_set_link(&stage, &reader, order);
+}
+
+#define SLL "\0\x01\x01\x18\0\0\0\0\0\0\0\0\0\0" /* broadcast, ARPHRD_CAN; the protocol follows */
+#define SLL2_BEHIND "\0\0\0\0\0\x03\x01\x18\x01\0\0\0\0\0\0\0\0\0" /* the protocol comes first */
+
+static void cooked_frames_have_the_id_in_the_order_of_the_file(void **state)
+{
+    (void)state;
+    set_link(113, false, FRAME_ID_DEFINED);
+    push(SLL "\0\x0C" "\xC5\x06\0\0\x02\0\0\0\x01\x3E\0\0\0\0\0\0", 32, 32);
+    set_link(113, true, FRAME_ID_DEFINED);
+    push(SLL "\0\x0C" "\0\0\x06\xC5\x02\0\0\0\x01\x3E\0\0\0\0\0\0", 32, 32);
+    set_link(113, true, FRAME_ID_SWAPPED);
+    push(SLL "\0\x0C" "\xC5\x06\0\0\x02\0\0\0\x01\x3E", 26, 26);
+    set_link(276, false, FRAME_ID_DEFINED);
+    push("\0\x0C" SLL2_BEHIND "\xC5\x06\0\0\x02\0\0\0\x01\x3E\0\0\0\0\0\0", 36, 36);
+    set_link(227, true, FRAME_ID_SWAPPED);
+    push("\xC5\x06\0\0\x02\0\0\0\x01\x3E\0\0\0\0\0\0", 16, 16);
+    set_link(227, true, FRAME_ID_DEFINED);
+    push("\0\0\x06\xC5\x02\0\0\0\x01\x3E\0\0\0\0\0\0", 16, 16);
+    assert_int_equal(count, 6);
+    for (size_t i = 0; i < 6; i++) {
+        assert_int_equal(seen[i].event.kind, FRAME_DATA);
+        assert_int_equal(seen[i].frame.id, 0x6C5);
+        assert_int_equal(seen[i].frame.length, 2);
+        assert_memory_equal(seen[i].frame.data, "\x01\x3E", 2);
+        uint64_t cooked = i < 3 ? 16 : i == 3 ? 20 : 0;
+        assert_int_equal(seen[i].frame.data_offset - seen[i].frame.offset, 16 + 8 + cooked);
+    }
+}
+
+static void cooked_packets_of_other_kinds(void **state)
+{
+    uint8_t fd[16 + 72] = SLL "\0\x0D" "\xC5\x06\0\0\x40\0\0\0"; /* FDF not set: the protocol says it */
+    (void)state;
+    memset(fd + 24, 0x5A, 64);
+    set_link(113, false, FRAME_ID_DEFINED);
+    push(fd, sizeof fd, sizeof fd);
+    push(SLL "\0\x0E" "\0\0\x01\x23\x80\0\x05\0\0\0\0\0\0", 29, 29);
+    push(SLL "\x08\0" "\x45\0\0\x14", 20, 40); /* IPv4 */
+    push(SLL "\0", 15, 32);
+    push(SLL "\0\x0C", 16, 16);
+    push(SLL "\0\x0C" "\xC5\x06\0\0\x02\0\0\0\x01\x3E", 26, 15);
+    assert_int_equal(count, 6);
+    assert_int_equal(seen[0].event.kind, FRAME_DATA);
+    assert_true(seen[0].frame.fd && seen[0].frame.length == 64 && seen[0].frame.data[63] == 0x5A);
+    assert_fault(1, "CAN XL frame: not read by this version");
+    assert_int_equal(seen[2].event.kind, FRAME_OTHER);
+    assert_fault(3, "shorter than its cooked header");
+    assert_fault(4, "shorter than its header");
+    assert_fault(5, "shorter than its cooked header");
+}
+
+/* ---- the order of the ids (D 5.4) ---- */
+
+static bool ids_are_swapped(const struct trace_build *build)
+{
+    static struct diagnostics silent;
+    struct trace_reader reader;
+    struct trace_record record;
+    char path[64];
+    diagnostics_init(&silent, NULL);
+    build_file(build, path);
+    assert_int_equal(trace_reader_open(&reader, path, false, &silent), 0);
+    bool swapped = frame_ids_are_swapped(&reader);
+    uint64_t records = 0;
+    while (trace_reader_next(&reader, &record) == TRACE_RECORD) /* looking took nothing away */
+        assert_int_equal(record.number, ++records);
+    assert_int_equal(reader.good_length, build->length);
+    trace_reader_close(&reader);
+    (void)unlink(path);
+    return swapped;
+}
+
+/* 0x6C5 reads as 0xC5060000 the other way round: 29-bit, RTR: not senseless. 0x5E3 does as 0xE3050000: ERR with EFF. */
+static void order_is_swapped_only_on_proof(void **state)
+{
+    struct trace_build build = {0};
+    (void)state;
+    build_header(&build);
+    build_can(&build, 1, 0, 0x6C5, "\x3E", 1);
+    assert_false(ids_are_swapped(&build)); /* both orders make sense */
+    build_can(&build, 1, 1, 0xC5050000, "\x3E", 1);
+    build_can(&build, 1, 2, 0xE3050000, "\x3E", 1); /* 0x5E3 the wrong way round */
+    assert_true(ids_are_swapped(&build));
+    build_can(&build, 1, 3, 0x5E3, "\x3E", 1); /* and now neither order makes sense all along */
+    assert_false(ids_are_swapped(&build));
+    build_free(&build);
+    build_header_full(&build, 0xA1B23C4D, 2, 4, 0, 262144, 113);
+    build_record(&build, 1, 0, 32, 32, SLL "\0\x0C" "\0\0\x05\xE3\x01\0\0\0\x3E\0\0\0\0\0\0\0", 32);
+    assert_true(ids_are_swapped(&build)); /* a little-endian file: 0x5E3 should be E3 05 00 00 */
+    build_free(&build);
+}
+
+/* What comes behind the 65,536th record counts no more, and looking so far reads a room full of records ahead. */
+static void order_is_looked_up_in_65536_records(void **state)
+{
+    (void)state;
+    for (uint32_t before = 65535; before <= 65536; before++) {
+        struct trace_build build = {0};
+        build_header(&build);
+        for (uint32_t i = 0; i < before; i++)
+            build_can(&build, 1, i, 0xC5060000, "\x3E", 1); /* sensible both ways */
+        build_can(&build, 2, 0, 0xE3050000, "\x3E", 1); /* senseless; 0x5E3 the other way round */
+        assert_int_equal(ids_are_swapped(&build), before < 65536);
+        build_free(&build);
     }
 }
 
@@ -329,6 +548,14 @@ int main(void)
         cmocka_unit_test_setup(remote_frame_carries_nothing, set_up),
         cmocka_unit_test_setup(lengths_over_8_are_faults, set_up),
         cmocka_unit_test_setup(other_kinds_of_packet_are_faults, set_up),
+        cmocka_unit_test_setup(can_fd_lengths, set_up),
+        cmocka_unit_test_setup(can_fd_by_size_or_flag, set_up),
+        cmocka_unit_test_setup(error_frames_carry_what_they_say, set_up),
+        cmocka_unit_test_setup(cooked_frames_have_the_id_in_the_order_of_the_file, set_up),
+        cmocka_unit_test_setup(cooked_packets_of_other_kinds, set_up),
+        cmocka_unit_test_setup(order_is_swapped_only_on_proof, set_up),
+        cmocka_unit_test_setup(order_is_looked_up_in_65536_records, set_up),
+        cmocka_unit_test_setup(fault_has_its_own_identifier, set_up),
         cmocka_unit_test_setup(reserved_bytes_and_raw_dlc_do_not_matter, set_up),
         cmocka_unit_test_setup(standard_identifier_over_7ff_is_a_fault, set_up),
         cmocka_unit_test_setup(only_rx_overflow_is_a_loss, set_up),

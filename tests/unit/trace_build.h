@@ -80,7 +80,8 @@ static inline void build_can(struct trace_build *build, uint32_t seconds, uint32
 {
     uint8_t packet[16] = {(uint8_t)(id_word >> 24), (uint8_t)(id_word >> 16), (uint8_t)(id_word >> 8), (uint8_t)id_word,
                           length};
-    memcpy(packet + 8, data, length > 8 ? 8 : length);
+    for (uint8_t i = 0; i < length && i < 8; i++)
+        packet[8 + i] = ((const uint8_t *)data)[i];
     build_record(build, seconds, fraction, 16, 16, packet, sizeof packet);
 }
 

@@ -1,0 +1,75 @@
+/*
+ * What the user named, as a list of classic pcap inputs: each classic file is one, each interface of a pcapng is one
+ * (D 4.3, 5.3); each becomes a bus of its own. And their records merged by time: smallest first, then in the order of the
+ * list, never re-sorted within one input.
+ */
+#ifndef TT_TRACE_INPUTS_H
+#define TT_TRACE_INPUTS_H
+
+#include "trace_reader.h"
+
+#define TRACE_INPUTS_MAX 64
+
+struct trace_input {
+    const char *name;       /* for messages: its path (borrowed), "standard input" */
+    uint32_t trace;         /* index of the path it came from */
+    int fd;                 /* owned, unless it is standard input */
+    bool again;             /* can be read more than once */
+    uint8_t start[4];       /* of an input that cannot: what was read of it already */
+    size_t start_length;
+    bool split;             /* one interface of a pcapng, in an unlinked temporary file... */
+    uint32_t interface;     /* ...this one, by first appearance, from 0... */
+    char interface_name[64]; /* ...as the file names it, "" when it does not */
+    bool damaged;           /* the pcapng was damaged or cut behind its last packet: told */
+};
+
+struct trace_inputs {
+    struct trace_input list[TRACE_INPUTS_MAX];
+    uint32_t count;
+    /* SHA-256 of each path that is a pcapng, by its index; "" for the others. */
+    char original[TRACE_INPUTS_MAX][DIGEST_TEXT];
+    struct diagnostics *diagnostics; /* borrowed */
+};
+
+/*
+ * paths: count of them, borrowed until trace_inputs_close; "-" is standard input, once. Returns 0, EXIT_USAGE,
+ * EXIT_CANNOT_OPEN, EXIT_BAD_INPUT, EXIT_WRITE_FAILED or EXIT_OUR_FAULT, told; then nothing is open. Only what pcapng
+ * needs is looked at: whether a classic file is sound is told by its reader.
+ */
+TT_MUST_USE int trace_inputs_open(struct trace_inputs *inputs, const char *const *paths, uint32_t count,
+                                  struct diagnostics *diagnostics);
+/* A reader at the beginning of the input; see trace_reader_open_fd. An input that cannot be read again: once. */
+TT_MUST_USE int trace_input_read(const struct trace_input *input, struct trace_reader *reader, bool hashing,
+                                 struct diagnostics *diagnostics);
+void trace_inputs_close(struct trace_inputs *inputs);
+
+/* ---- merging ---- */
+
+struct trace_merge_source {
+    struct trace_reader reader;
+    struct trace_record record; /* the next one, while status is TRACE_RECORD */
+    enum trace_status status;
+};
+
+struct trace_merge {
+    struct trace_merge_source *sources; /* owned */
+    uint32_t count;
+    uint32_t current;  /* the source of the record given last */
+    bool started;
+    int64_t limit;     /* the others' earliest time, INT64_MAX when there is none: current goes on up to it... */
+    bool first_at_limit; /* ...and at it */
+};
+
+/* Opens a reader for each input. Returns 0 or what trace_input_read does. */
+TT_MUST_USE int trace_merge_open(struct trace_merge *merge, const struct trace_inputs *inputs, bool hashing,
+                                 struct diagnostics *diagnostics);
+/*
+ * Takes the first record of each source: before trace_merge_next, and after what is to be looked up in the readers.
+ * Returns the earliest believable time, INT64_MIN without any.
+ */
+int64_t trace_merge_start(struct trace_merge *merge);
+/* The next record of all; its source is merge->current. NULL when every source has ended; their status says how. */
+const struct trace_record *trace_merge_next(struct trace_merge *merge);
+void trace_merge_close(struct trace_merge *merge);
+
+#endif
