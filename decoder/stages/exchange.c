@@ -1,11 +1,11 @@
 /*
- * Messages to exchanges (exchange.h). Each module has a fixed set of slots: up to four open exchanges, and up to four that
- * were closed without an answer and are kept only because a late answer to them could be taken for one to the request that
- * followed (D 7.10). All memory is made when the stage is opened, but for requests longer than SLOT_HEAD bytes, whose buffer
- * grows to the longest one seen and is used again.
+ * Messages to exchanges (exchange.h). Each module has a fixed set of slots: up to four open exchanges, and up to four
+ * that were closed without an answer and are kept only because a late answer to them could be taken for one to the
+ * request that followed (D 7.10). All memory is made when the stage is opened, but for requests longer than SLOT_HEAD
+ * bytes, whose buffer grows to the longest one seen and is used again.
  *
- * Deadlines are looked at only when something happens to the module: an answer, a request, the end. Nothing is done per
- * frame, and a message of another module costs nothing here.
+ * Deadlines are looked at only when something happens to the module: an answer, a request, the end. Nothing is done
+ * per frame, and a message of another module costs nothing here.
  */
 #include "exchange.h"
 
@@ -45,7 +45,7 @@ struct exchange_stage {
     const struct definitions *definitions; /* borrowed; may be NULL */
     struct module_state *modules;          /* owned */
     uint32_t module_count;
-    uint64_t serial;
+    uint64_t own_serial, *serial;          /* the last one used: own_serial, or one that several stages share */
     struct slot *oldest, *newest;          /* open ones */
     struct exchange unsolicited;           /* the one being emitted */
     void (*emit)(void *context, const struct exchange_event *event);
@@ -78,7 +78,13 @@ static struct span span_of(const struct message *message)
     };
 }
 
-/* The definition's P2 and P2*, or the defaults of ISO 14229-2 (FACTS 3.7). */
+static enum dialect dialect_of(const struct exchange_stage *stage, uint32_t module)
+{
+    bool described = stage->definitions && module < stage->definitions->module_count;
+    return described ? stage->definitions->modules[module].dialect : DIALECT_ISO14229;
+}
+
+/* The definition's P2 and P2*, or the defaults of ISO 14229-2. */
 static void default_timing(const struct exchange_stage *stage, uint32_t module, struct module_state *state)
 {
     bool described = stage->definitions && module < stage->definitions->module_count;
@@ -98,12 +104,18 @@ struct exchange_stage *exchange_open(const struct definitions *definitions, uint
         return NULL;
     }
     stage->definitions = definitions;
+    stage->serial = &stage->own_serial;
     stage->module_count = module_count;
     stage->emit = emit;
     stage->context = context;
     for (uint32_t i = 0; i < module_count; i++)
         default_timing(stage, i, &stage->modules[i]);
     return stage;
+}
+
+void exchange_share_serial(struct exchange_stage *stage, uint64_t *serial)
+{
+    stage->serial = serial;
 }
 
 void exchange_close(struct exchange_stage *stage)
@@ -118,8 +130,8 @@ void exchange_close(struct exchange_stage *stage)
 }
 
 /*
- * Whether the module let the deadline of this open exchange pass, as of elapsed time `at`. An answer that has begun stops
- * the clock of every request before it: which of them it answers is only known when it is whole.
+ * Whether the module let the deadline of this open exchange pass, as of elapsed time `at`. An answer that has begun
+ * stops the clock of every request before it: which of them it answers is only known when it is whole.
  */
 static bool is_past(const struct module_state *module, const struct slot *slot, int64_t at)
 {
@@ -128,7 +140,7 @@ static bool is_past(const struct module_state *module, const struct slot *slot, 
     return at - slot->timer_start > slot->timer_length + EXCHANGE_STAMP_UNCERTAINTY;
 }
 
-/* Suppressed and never asked for more time: no answer is expected (after 0x78 the final one always comes, FACTS 3.2). */
+/* Suppressed, and no 0x78: no answer is expected (after 0x78 the final one always comes, ISO 14229-1). */
 static bool is_quiet(const struct slot *slot)
 {
     return slot->exchange.suppress && slot->exchange.pending_count == 0;
@@ -223,10 +235,11 @@ static void close_unanswered(struct exchange_stage *stage, struct module_state *
 }
 
 /*
- * What a new request without the suppress bit closes: an equal one, unless an answer that may be its own is on the way, and
- * those of its service whose deadline has passed.
+ * What a new request without the suppress bit closes: an equal one, unless an answer that may be its own is on the
+ * way, and those of its service whose deadline has passed.
  */
-static void close_replaced(struct exchange_stage *stage, struct module_state *module, const struct slot *newcomer, int64_t at)
+static void close_replaced(struct exchange_stage *stage, struct module_state *module, const struct slot *newcomer,
+                           int64_t at)
 {
     uint64_t serial = 0;
     for (struct slot *slot; (slot = next_slot(module, SLOT_OPEN, serial)) != NULL;) {
@@ -242,8 +255,8 @@ static void close_replaced(struct exchange_stage *stage, struct module_state *mo
 }
 
 /*
- * Closes one of four open exchanges for a fifth: the oldest of those nobody waits for any more, suppressed ones first; else
- * the oldest. A suppressed request closes only its like (D 8.4). False when it may close none.
+ * Closes one of four open exchanges for a fifth: the oldest of those nobody waits for any more, suppressed ones
+ * first; else the oldest. A suppressed request closes only its like (D 8.4). False when it may close none.
  */
 static bool make_room(struct exchange_stage *stage, struct module_state *module, bool for_quiet, int64_t at)
 {
@@ -287,8 +300,8 @@ static void keep_request(struct slot *slot, const struct message *message)
 }
 
 /*
- * A request of which the listener lost a part may have reached the module whole. One that the module itself refused, never
- * let begin, or that the tester gave up, has not.
+ * A request of which the listener lost a part may have reached the module whole. One that the module itself refused,
+ * never let begin, or that the tester gave up, has not.
  */
 static bool may_have_arrived(const struct message *message)
 {
@@ -306,17 +319,18 @@ static void push_request(struct exchange_stage *stage, struct module_state *modu
     struct exchange *exchange = &slot->exchange;
     *exchange = (struct exchange){
         .bus = message->bus, .module = message->module, .functional = message->direction == DIRECTION_FUNCTIONAL,
-        .service = bytes_u8(&cursor), .request = span_of(message),
+        .dialect = dialect_of(stage, message->module), .service = bytes_u8(&cursor), .request = span_of(message),
     };
-    exchange->suppress = exchange_has_sub_function(exchange->service) && (bytes_u8(&cursor) & 0x80);
+    exchange->suppress = answer_is_unwanted(exchange->dialect, exchange->service, bytes_u8(&cursor));
     keep_request(slot, message);
 
     if (!exchange->suppress)
         close_replaced(stage, module, slot, message->first_elapsed);
     /* Where four that are waited for are open, a suppressed request is told and let go: nothing is expected of it. */
-    bool alone = module->open_count == EXCHANGE_OPEN_MAX && !make_room(stage, module, exchange->suppress, message->first_elapsed);
+    bool alone = module->open_count == EXCHANGE_OPEN_MAX &&
+                 !make_room(stage, module, exchange->suppress, message->first_elapsed);
 
-    exchange->serial = ++stage->serial;
+    exchange->serial = ++*stage->serial;
     slot->use = SLOT_OPEN;
     slot->cut = false;
     slot->timer_start = message->last_elapsed;
@@ -343,19 +357,19 @@ static struct slot *owner_of(struct module_state *module, const struct message *
     return newest;
 }
 
-/* A positive 50 announces P2 in 1 ms and P2* in 10 ms; one that does not, and a positive 51, bring back the definition's. */
+/* A positive 50 announces P2 in 1 ms and P2* in 10 ms; one that does not, and a positive 51, end what was announced. */
 static void take_timing(struct exchange_stage *stage, struct module_state *module, const struct message *answer)
 {
     struct bytes cursor = bytes_of(answer->bytes, answer->received);
     uint8_t sid = bytes_u8(&cursor);
-    if (sid != 0x50 && sid != 0x51)
-        return;
+    if (dialect_of(stage, answer->module) != DIALECT_ISO14229 || (sid != 0x50 && sid != 0x51))
+        return; /* ISO 14230 announces none there */
     default_timing(stage, answer->module, module);
     if (sid == 0x51)
         return;
     bytes_skip(&cursor, 1);
     uint16_t p2 = bytes_be16(&cursor), p2_star = bytes_be16(&cursor);
-    if (!cursor.bad && p2 != 0 && p2_star != 0) { /* a module that states 0 states nothing: it cannot answer in no time */
+    if (!cursor.bad && p2 != 0 && p2_star != 0) { /* 0 states nothing: nobody answers in no time */
         module->p2 = p2 * TT_MS;
         module->p2_star = p2_star * 10 * TT_MS;
     }
@@ -365,7 +379,8 @@ static void push_unsolicited(struct exchange_stage *stage, const struct message 
                              bool repeated)
 {
     stage->unsolicited = (struct exchange){
-        .serial = ++stage->serial, .bus = answer->bus, .module = answer->module, .service = form->service,
+        .serial = ++*stage->serial, .bus = answer->bus, .module = answer->module,
+        .dialect = dialect_of(stage, answer->module), .service = form->service,
         .state = EXCHANGE_UNSOLICITED, .nrc = form->nrc, .has_response = true, .response = span_of(answer),
     };
     stage->emit(stage->context, &(struct exchange_event){.kind = EXCHANGE_EVENT_CLOSED, .exchange = &stage->unsolicited,

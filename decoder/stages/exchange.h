@@ -15,15 +15,14 @@
 #define EXCHANGE_UNANSWERED_MAX 4 /* per module: requests closed without an answer that a later answer may still belong to */
 #define EXCHANGE_STAMP_UNCERTAINTY (10 * TT_MS) /* of a bare trace (D 8.5): late only beyond the deadline plus this */
 
-/* What a positive answer repeats of its request behind the SID (ISO 14229-1:2020, message tables of each service). */
-enum exchange_echo {
-    EXCHANGE_ECHO_NOTHING,
-    EXCHANGE_ECHO_SUB_FUNCTION, /* 1 byte; bit 7 of the request is suppressPosRspMsgIndicationBit, 0 in the answer */
-    EXCHANGE_ECHO_IDENTIFIER,   /* 2 bytes: 22 (the first one), 24, 2E, 2F */
-    EXCHANGE_ECHO_ROUTINE,      /* 3 bytes: sub-function and routine identifier of 31 */
-};
-enum exchange_echo exchange_echo_of(uint8_t sid);
-bool exchange_has_sub_function(uint8_t sid); /* byte 1 of the request is a sub-function with the suppress bit */
+/*
+ * Bytes that a positive answer repeats of its request behind the SID (message tables of ISO 14229-1:2020 and ISO 14230-3;
+ * docs/services.md has them): sub-function, identifier, routine, local identifier, address, control parameter. 0 to 3.
+ */
+uint32_t exchange_echo_length(enum dialect dialect, uint8_t sid);
+/* Byte 1 of the request is a sub-function with suppressPosRspMsgIndicationBit in bit 7, which the answer does not repeat.
+ * ISO 14230 has no such bit: there byte 1 of some services is responseRequired (01) or noResponse (02). */
+bool exchange_has_sub_function(enum dialect dialect, uint8_t sid);
 
 enum exchange_state {
     EXCHANGE_OPEN,
@@ -53,12 +52,14 @@ struct exchange_pending { /* one 7F sid 78 */
 struct exchange {
     uint64_t serial;          /* from 1, in order of opening (unsolicited ones too) */
     uint32_t bus, module;
+    enum dialect dialect;     /* of the module; ISO 14229 when nobody describes it */
     bool functional;          /* the request went to the functional id */
     uint8_t service;          /* request SID (for unsolicited: answer SID - 0x40, or byte 1 of 7F) */
-    bool suppress;            /* suppressPosRspMsgIndicationBit of a service with sub-functions */
+    bool suppress;            /* no positive answer wanted: suppressPosRspMsgIndicationBit; ISO 14230: noResponse */
     struct span request;      /* zero for unsolicited */
     uint8_t *request_bytes;   /* first request_kept bytes; owned by the stage */
-    uint32_t request_kept, request_length; /* request_length 0: unsolicited */
+    uint32_t request_kept, request_length; /* request_length 0: unsolicited. A request of which frames are missing in the trace opens an
+                                            * exchange too, as the module may have had it whole: then fewer bytes are kept than asked */
     struct exchange_pending pending[EXCHANGE_PENDING_KEPT]; /* the first ones */
     uint64_t pending_count;   /* 0x78 answers so far */
     enum exchange_state state;
@@ -94,6 +95,8 @@ struct exchange_stage;
  */
 TT_MUST_USE struct exchange_stage *exchange_open(const struct definitions *definitions, uint32_t module_count,
                                                  void (*emit)(void *context, const struct exchange_event *event), void *context);
+/* For several buses: serials come from this counter (0 at first; borrowed), so that no two exchanges of the run share one. */
+void exchange_share_serial(struct exchange_stage *stage, uint64_t *serial);
 /* STARTED events stop P2 at the first frame of an answer; MESSAGE events carry requests and answers. */
 void exchange_push(struct exchange_stage *stage, const struct transport_event *event);
 void exchange_clock_back(struct exchange_stage *stage, const struct frame *frame);

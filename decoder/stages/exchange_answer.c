@@ -5,24 +5,39 @@
 
 #include "../support/bytes.h"
 
-enum exchange_echo exchange_echo_of(uint8_t sid)
+#define SUPPRESSIBLE 0x80 /* byte 1 has the suppress bit */
+
+/* ISO 14229-1:2020; 2C 03 may leave the identifier out, and then so does its answer. */
+static const uint8_t echoes_14229[256] = {
+    [0x08] = 1, [0x09] = 1, /* SAE J1979: test or information type */
+    [0x10] = 1 | SUPPRESSIBLE, [0x11] = 1 | SUPPRESSIBLE, [0x19] = 1 | SUPPRESSIBLE, [0x22] = 2, [0x24] = 2,
+    [0x27] = 1 | SUPPRESSIBLE, [0x28] = 1 | SUPPRESSIBLE, [0x29] = 1 | SUPPRESSIBLE, [0x2C] = 3 | SUPPRESSIBLE,
+    [0x2E] = 2, [0x2F] = 3, [0x31] = 3 | SUPPRESSIBLE, [0x36] = 1, [0x38] = 1, [0x3D] = 1,
+    [0x3E] = 1 | SUPPRESSIBLE, [0x83] = 1 | SUPPRESSIBLE, [0x85] = 1 | SUPPRESSIBLE, [0x86] = 1 | SUPPRESSIBLE,
+    [0x87] = 1 | SUPPRESSIBLE,
+};
+
+/* ISO 14230-3: mode, local or common identifier (with the parameter of a control), address. */
+static const uint8_t echoes_14230[256] = {
+    [0x08] = 1, [0x09] = 1, [0x10] = 1, [0x1A] = 1, [0x21] = 1, [0x22] = 2, [0x27] = 1, [0x2C] = 1, [0x2E] = 2, [0x2F] = 3,
+    [0x30] = 2, [0x31] = 1, [0x32] = 1, [0x33] = 1, [0x38] = 3, [0x39] = 3, [0x3A] = 3, [0x3B] = 1, [0x3D] = 3,
+};
+
+uint32_t exchange_echo_length(enum dialect dialect, uint8_t sid)
 {
-    /* ISO 14229-1:2020 services with a sub-function byte (FACTS 3.1), and those whose answer begins with an identifier. */
-    static const uint8_t echoes[256] = {
-        [0x10] = EXCHANGE_ECHO_SUB_FUNCTION, [0x11] = EXCHANGE_ECHO_SUB_FUNCTION, [0x19] = EXCHANGE_ECHO_SUB_FUNCTION,
-        [0x22] = EXCHANGE_ECHO_IDENTIFIER,   [0x24] = EXCHANGE_ECHO_IDENTIFIER,   [0x27] = EXCHANGE_ECHO_SUB_FUNCTION,
-        [0x28] = EXCHANGE_ECHO_SUB_FUNCTION, [0x29] = EXCHANGE_ECHO_SUB_FUNCTION, [0x2C] = EXCHANGE_ECHO_SUB_FUNCTION,
-        [0x2E] = EXCHANGE_ECHO_IDENTIFIER,   [0x2F] = EXCHANGE_ECHO_IDENTIFIER,   [0x31] = EXCHANGE_ECHO_ROUTINE,
-        [0x3E] = EXCHANGE_ECHO_SUB_FUNCTION, [0x83] = EXCHANGE_ECHO_SUB_FUNCTION, [0x85] = EXCHANGE_ECHO_SUB_FUNCTION,
-        [0x86] = EXCHANGE_ECHO_SUB_FUNCTION, [0x87] = EXCHANGE_ECHO_SUB_FUNCTION,
-    };
-    return (enum exchange_echo)echoes[sid];
+    return dialect == DIALECT_ISO14230 ? echoes_14230[sid] : (uint32_t)echoes_14229[sid] & ~(uint32_t)SUPPRESSIBLE;
 }
 
-bool exchange_has_sub_function(uint8_t sid)
+bool exchange_has_sub_function(enum dialect dialect, uint8_t sid)
 {
-    enum exchange_echo echo = exchange_echo_of(sid);
-    return echo == EXCHANGE_ECHO_SUB_FUNCTION || echo == EXCHANGE_ECHO_ROUTINE;
+    return dialect == DIALECT_ISO14229 && (echoes_14229[sid] & SUPPRESSIBLE);
+}
+
+bool answer_is_unwanted(enum dialect dialect, uint8_t sid, uint8_t second)
+{
+    if (dialect == DIALECT_ISO14229)
+        return exchange_has_sub_function(dialect, sid) && (second & 0x80);
+    return second == 0x02 && (sid == 0x28 || sid == 0x29 || sid == 0x3E || sid == 0x85 || sid == 0x86); /* noResponse */
 }
 
 struct answer_form answer_form_of(const struct message *answer)
@@ -41,27 +56,20 @@ struct answer_form answer_form_of(const struct message *answer)
     return form;
 }
 
-static uint32_t echo_length(uint8_t sid)
-{
-    static const uint8_t lengths[] = {
-        [EXCHANGE_ECHO_NOTHING] = 0, [EXCHANGE_ECHO_SUB_FUNCTION] = 1,
-        [EXCHANGE_ECHO_IDENTIFIER] = 2, [EXCHANGE_ECHO_ROUTINE] = 3,
-    };
-    return lengths[exchange_echo_of(sid)];
-}
+#define ECHO_MAX 3
 
 /*
- * Reads the echo into out (zeros behind it). False when the bytes are not there. A request's suppress bit is not echoed; an
- * answer is taken as it is.
+ * Reads the echo into out (zeros behind it). False when the bytes are not there. A request's suppress bit is not
+ * echoed; an answer is taken as it is.
  */
-static bool read_echo(const uint8_t *bytes, uint32_t length, uint8_t sid, bool is_request, uint8_t out[3])
+static bool read_echo(struct bytes cursor, const struct exchange *exchange, uint32_t length, bool is_request,
+                      uint8_t out[ECHO_MAX])
 {
-    struct bytes cursor = bytes_of(bytes, length);
     bytes_skip(&cursor, 1);
-    memset(out, 0, 3);
-    for (uint32_t i = 0; i < echo_length(sid); i++)
+    memset(out, 0, ECHO_MAX);
+    for (uint32_t i = 0; i < length; i++)
         out[i] = bytes_u8(&cursor);
-    if (is_request && exchange_has_sub_function(sid))
+    if (is_request && exchange_has_sub_function(exchange->dialect, exchange->service))
         out[0] &= 0x7F;
     return !cursor.bad;
 }
@@ -76,9 +84,14 @@ bool answer_could_be_of(const struct exchange *exchange, const struct message *a
         return bytes_u8(&said) == exchange->service && !said.bad;
     if (!(sid & 0x40) || sid - 0x40 != exchange->service)
         return false;
-    uint8_t asked[3], echoed[3];
-    return read_echo(exchange->request_bytes, exchange->request_kept, exchange->service, true, asked) &&
-           read_echo(answer->bytes, answer->received, exchange->service, false, echoed) && memcmp(asked, echoed, 3) == 0;
+    struct bytes request = bytes_of(exchange->request_bytes, exchange->request_kept);
+    uint32_t length = exchange_echo_length(exchange->dialect, exchange->service);
+    if (exchange->service == 0x2C && exchange->dialect == DIALECT_ISO14229 && exchange->request_length == 2)
+        length = 1; /* clears all dynamic identifiers: there is none to repeat */
+    uint8_t asked[ECHO_MAX], echoed[ECHO_MAX];
+    return read_echo(request, exchange, length, true, asked) &&
+           read_echo(bytes_of(answer->bytes, answer->received), exchange, length, false, echoed) &&
+           memcmp(asked, echoed, ECHO_MAX) == 0;
 }
 
 bool answer_remember(struct answer_memory *memory, uint8_t service, const struct message *answer)

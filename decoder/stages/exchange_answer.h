@@ -27,10 +27,13 @@ struct answer_form {
 struct answer_form answer_form_of(const struct message *answer);
 
 /*
- * True when this answer, as far as it was received, could answer that request: asked before the answer began, same service,
- * and of a positive one the same echo. A negative answer carries no more than the service.
+ * True when this answer, as far as it was received, could answer that request: asked before the answer began, same
+ * service, and of a positive one the same echo. A negative answer carries no more than the service.
  */
 bool answer_could_be_of(const struct exchange *exchange, const struct message *answer);
+
+/* Byte 1 of a request says that no positive answer is wanted. */
+bool answer_is_unwanted(enum dialect dialect, uint8_t sid, uint8_t second);
 
 #define ANSWER_MEMORY 8 /* services of a module whose last answer is remembered */
 

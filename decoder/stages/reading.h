@@ -1,11 +1,12 @@
 /*
  * Answers and broadcasts to readings: the user's definitions applied (D 6). In: exchanges with what the service stage
  * read of them, and plain frames. Out, through one callback: readings, and faults where an answer and its description
- * do not fit. Keeps nothing between calls.
+ * do not fit. Keeps between calls only what testers defined on the bus (reading_dynamic.h).
  */
 #ifndef TT_READING_H
 #define TT_READING_H
 
+#include "reading_dynamic.h"
 #include "record.h"
 #include "service.h"
 
@@ -21,11 +22,12 @@ struct reading_event {
     uint32_t module;
     const struct value *value;       /* VALUE */
     uint32_t base;                   /* payload position in message of the record's byte 0 */
-    const struct message *message;   /* the answer; for a broadcast a message of one frame made for it */
+    const struct message *message;   /* the answer; for a broadcast a message of one frame made for it, for a request its bytes and
+                                      * frames without file places (segment_count 0) */
     const struct exchange *exchange; /* NULL for a broadcast */
     bool broadcast;
     bool has_key;
-    uint16_t key;                    /* identifier or routine concerned */
+    uint32_t key;                    /* identifier, local identifier, routine or address concerned */
     const char *reason;              /* FAULT, REMARK, UNKNOWN: static text */
     uint32_t length;                 /* UNKNOWN: bytes not decoded; FAULT: bytes there */
     uint32_t needed;                 /* FAULT: bytes needed */
@@ -40,13 +42,20 @@ struct reading_stage {
         uint32_t module;
         bool shared;                       /* another module describes it too */
     } broadcasts[READING_BROADCAST_IDS];
+    bool has_wide_broadcasts;              /* some module describes one with a 29-bit id */
+    struct dynamic_table dynamic;
     void (*emit)(void *context, const struct reading_event *event);
     void *context;
 };
 
 void reading_init(struct reading_stage *stage, const struct definitions *definitions,
                   void (*emit)(void *context, const struct reading_event *event), void *context);
-/* A closed exchange with a positive answer; others are ignored. Multi-identifier answers of service 22 are split by the described lengths
+/* The fields that an action's request is described to have (D 6.6): what the tester asked for, granted or not. */
+void reading_push_request(struct reading_stage *stage, const struct exchange *exchange, const struct service_content *content);
+/* Frames of the module, or of all (DEF_NONE), are missing in the record, or it was reset: what was defined on the bus is not
+ * known any more. */
+void reading_forget(struct reading_stage *stage, uint32_t module);
+/* A closed exchange with a positive answer; others are ignored, but those of 2C. Multi-identifier answers of service 22 are split by the described lengths
  * (and the standard ones: F190 is 17 bytes). */
 void reading_push_answer(struct reading_stage *stage, const struct exchange_event *event, const struct service_content *content);
 /* A data frame; ignored unless some module describes it as a broadcast. */

@@ -29,7 +29,7 @@ static bool is_number(const struct def_field *field)
     return field->type == FIELD_UNSIGNED || field->type == FIELD_SIGNED;
 }
 
-/* Bytes of a record that the field takes from `length` there are; false when it does not fit. An empty rest is no text. */
+/* How many of the `length` bytes there are the field takes; false when it does not fit. An empty rest is no text. */
 static bool place_of(const struct def_field *field, size_t length, uint32_t *taken)
 {
     if (field->byte >= length)
@@ -118,8 +118,9 @@ static bool read_derived(const struct definitions *definitions, const struct def
     return true;
 }
 
-void record_decode(const struct definitions *definitions, const struct def_record *record, const uint8_t *bytes, size_t length,
-                   void (*emit)(void *context, const struct value *value), void *context, struct record_result *result)
+void record_decode(const struct definitions *definitions, const struct def_record *record, const uint8_t *bytes,
+                   size_t length, void (*emit)(void *context, const struct value *value), void *context,
+                   struct record_result *result)
 {
     uint64_t needed = 0;
     bool takes_rest = false;

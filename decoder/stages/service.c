@@ -7,43 +7,98 @@
 #include "../support/bytes.h"
 
 #define ANY_SUB_FUNCTION 0xFF /* reserved with the suppress bit taken off: no request has it */
-#define CODE_ENTRY 4          /* three bytes DTC, one status */
+
+enum layout_dialect { UDS, KWP, BOTH }; /* ISO 14229-1, ISO 14230-3 */
+
+/* What an action does. BY_SUB_FUNCTION: sub-function 1 to 3 of the request; BY_PARAMETER: the control parameter. */
+enum layout_part { NO_ACTION, STARTS = PART_START, STOPS = PART_STOP, RESULTS = PART_RESULTS, BY_SUB_FUNCTION,
+    BY_PARAMETER };
 
 struct service_layout {
+    enum layout_dialect dialect;
     uint8_t service, sub_function;
     enum service_kind kind;
     uint8_t request_least, answer_least; /* lengths without which the rest means nothing */
-    uint8_t identifier_at;   /* in both: two bytes */
-    uint8_t group_at;        /* request: three bytes */
+    enum layout_part part;
+    enum action_kind action;
+    uint8_t sub_function_at; /* request, of services whose byte 1 is no sub-function of ISO 14229: what says the same */
+    uint8_t key_at, key_width; /* in both: identifier, routine, local identifier,
+        address; a control's parameter follows it */
+    uint8_t group_at;        /* request: of group_width bytes */
+    uint8_t group_width;
     uint8_t mask_at;         /* request: DTCStatusMask */
     uint8_t availability_at; /* answer: DTCStatusAvailabilityMask */
     uint8_t count_at;        /* answer: two bytes */
-    uint8_t entries_at;      /* answer: CODE_ENTRY each, up to the end */
-    uint8_t data_at;         /* answer: bytes the standard leaves to the maker */
+    uint8_t entries_at;      /* answer: entries of entry_size each, up to the end */
+    uint8_t entry_size;
+    uint8_t stated_at;       /* answer: one byte, how many entries there are */
+    uint8_t data_at;         /* answer: bytes the standard leaves to the maker; request of an action: the same */
     uint8_t timing_at;       /* answer: P2 in 1 ms, P2* in 10 ms, or nothing */
 };
 
-/* ISO 14229-1:2020 message tables, as docs/services.md lists them with their sources. */
+/* Message tables of ISO 14229-1:2020 and ISO 14230-3, as docs/services.md lists them with their sources. */
 static const struct service_layout service_table[] = {
-    {0x10, ANY_SUB_FUNCTION, SERVICE_SESSION, 2, 2, .timing_at = 2},
-    {0x11, ANY_SUB_FUNCTION, SERVICE_RESET, 2, .answer_least = 2},
-    {0x14, ANY_SUB_FUNCTION, SERVICE_CLEAR, 4, 1, .group_at = 1},
-    {0x19, 0x01, SERVICE_CODES, 3, 6, .mask_at = 2, .availability_at = 2, .count_at = 4},
-    {0x19, 0x02, SERVICE_CODES, 3, 3, .mask_at = 2, .availability_at = 2, .entries_at = 3},
-    {0x19, 0x0A, SERVICE_CODES, 2, 3, .availability_at = 2, .entries_at = 3},
-    {0x19, ANY_SUB_FUNCTION, SERVICE_OTHER, 2, .answer_least = 2},
-    {0x22, ANY_SUB_FUNCTION, SERVICE_READ, 3, 3, .identifier_at = 1, .data_at = 3},
-    {0x2E, ANY_SUB_FUNCTION, SERVICE_WRITE, 4, 3, .identifier_at = 1},
-    {0x31, ANY_SUB_FUNCTION, SERVICE_ROUTINE, 4, 4, .identifier_at = 2, .data_at = 4},
-    {0x3E, ANY_SUB_FUNCTION, SERVICE_TESTER_PRESENT, 2, .answer_least = 2},
-    {0x85, ANY_SUB_FUNCTION, SERVICE_SETTING, 2, .answer_least = 2},
+    {BOTH, 0x09, ANY_SUB_FUNCTION, SERVICE_VEHICLE_INFORMATION, 2, 2, .sub_function_at = 1, .data_at = 3},
+    {UDS, 0x10, ANY_SUB_FUNCTION, SERVICE_SESSION, 2, 2, .timing_at = 2},
+    {UDS, 0x11, ANY_SUB_FUNCTION, SERVICE_RESET, 2, .answer_least = 2},
+    {UDS, 0x14, ANY_SUB_FUNCTION, SERVICE_CLEAR, 4, 1, .group_at = 1, .group_width = 3},
+    {UDS, 0x19, 0x01, SERVICE_CODES, 3, 6, .mask_at = 2, .availability_at = 2, .count_at = 4},
+    {UDS, 0x19, 0x02, SERVICE_CODES, 3, 3, .mask_at = 2, .availability_at = 2, .entries_at = 3,
+     .entry_size = SERVICE_CODE_ENTRY},
+    {UDS, 0x19, 0x0A, SERVICE_CODES, 2, 3, .availability_at = 2, .entries_at = 3, .entry_size = SERVICE_CODE_ENTRY},
+    {UDS, 0x19, ANY_SUB_FUNCTION, SERVICE_OTHER, 2, .answer_least = 2},
+    {UDS, 0x22, ANY_SUB_FUNCTION, SERVICE_READ, 3, 3, .key_at = 1, .key_width = 2, .data_at = 3},
+    {UDS, 0x2A, ANY_SUB_FUNCTION, SERVICE_PERIODIC, 2, 1, .sub_function_at = 1},
+    {UDS, 0x2C, 0x03, SERVICE_DEFINE, 2, 2, .key_at = 2, .key_width = 2},
+    {UDS, 0x2C, ANY_SUB_FUNCTION, SERVICE_DEFINE, 4, 4, .key_at = 2, .key_width = 2, .data_at = 4},
+    {UDS, 0x2E, ANY_SUB_FUNCTION, SERVICE_WRITE, 4, 3, STARTS, ACTION_WRITE, .key_at = 1, .key_width = 2, .data_at = 3},
+    {UDS, 0x2F, ANY_SUB_FUNCTION, SERVICE_CONTROL, 4, 4, BY_PARAMETER, ACTION_CONTROL, .key_at = 1, .key_width = 2,
+     .data_at = 4},
+    {UDS, 0x31, ANY_SUB_FUNCTION, SERVICE_ROUTINE, 4, 4, BY_SUB_FUNCTION, ACTION_ROUTINE, .key_at = 2, .key_width = 2,
+     .data_at = 4},
+    {UDS, 0x3E, ANY_SUB_FUNCTION, SERVICE_TESTER_PRESENT, 2, .answer_least = 2},
+    {UDS, 0x85, ANY_SUB_FUNCTION, SERVICE_SETTING, 2, .answer_least = 2},
+
+    {KWP, 0x10, ANY_SUB_FUNCTION, SERVICE_SESSION, 2, 2, .sub_function_at = 1},
+    {KWP, 0x11, ANY_SUB_FUNCTION, SERVICE_RESET, 2, 1, .sub_function_at = 1},
+    {KWP, 0x14, ANY_SUB_FUNCTION, SERVICE_CLEAR, 3, 1, .group_at = 1, .group_width = 2},
+    {KWP, 0x18, ANY_SUB_FUNCTION, SERVICE_CODES_14230, 4, 2, .sub_function_at = 1, .group_at = 2, .group_width = 2,
+     .stated_at = 1, .entries_at = 2, .entry_size = SERVICE_CODE_ENTRY_14230},
+    {KWP, 0x1A, ANY_SUB_FUNCTION, SERVICE_IDENTIFICATION, 2, 2, .key_at = 1, .key_width = 1, .data_at = 2},
+    {KWP, 0x20, ANY_SUB_FUNCTION, SERVICE_SESSION, 1, .answer_least = 1},
+    {KWP, 0x21, ANY_SUB_FUNCTION, SERVICE_READ_LOCAL, 2, 2, .key_at = 1, .key_width = 1, .data_at = 2},
+    {KWP, 0x22, ANY_SUB_FUNCTION, SERVICE_READ, 3, 3, .key_at = 1, .key_width = 2, .data_at = 3},
+    {KWP, 0x2E, ANY_SUB_FUNCTION, SERVICE_WRITE, 4, 3, STARTS, ACTION_WRITE, .key_at = 1, .key_width = 2, .data_at = 3},
+    {KWP, 0x2F, ANY_SUB_FUNCTION, SERVICE_CONTROL, 4, 4, BY_PARAMETER, ACTION_CONTROL, .key_at = 1, .key_width = 2,
+     .data_at = 4},
+    {KWP, 0x30, ANY_SUB_FUNCTION, SERVICE_CONTROL, 3, 3, BY_PARAMETER, ACTION_CONTROL_LOCAL, .key_at = 1,
+     .key_width = 1,
+     .data_at = 3},
+    {KWP, 0x31, ANY_SUB_FUNCTION, SERVICE_ROUTINE, 2, 2, STARTS, ACTION_ROUTINE, .key_at = 1, .key_width = 1,
+     .data_at = 2},
+    {KWP, 0x32, ANY_SUB_FUNCTION, SERVICE_ROUTINE, 2, 2, STOPS, ACTION_ROUTINE, .key_at = 1, .key_width = 1,
+     .data_at = 2},
+    {KWP, 0x33, ANY_SUB_FUNCTION, SERVICE_ROUTINE, 2, 2, RESULTS, ACTION_ROUTINE, .key_at = 1, .key_width = 1,
+     .data_at = 2},
+    {KWP, 0x38, ANY_SUB_FUNCTION, SERVICE_ROUTINE, 4, 4, STARTS, ACTION_ROUTINE_ADDRESS, .key_at = 1, .key_width = 3,
+     .data_at = 4},
+    {KWP, 0x39, ANY_SUB_FUNCTION, SERVICE_ROUTINE, 4, 4, STOPS, ACTION_ROUTINE_ADDRESS, .key_at = 1, .key_width = 3,
+     .data_at = 4},
+    {KWP, 0x3A, ANY_SUB_FUNCTION, SERVICE_ROUTINE, 4, 4, RESULTS, ACTION_ROUTINE_ADDRESS, .key_at = 1, .key_width = 3,
+     .data_at = 4},
+    {KWP, 0x3B, ANY_SUB_FUNCTION, SERVICE_WRITE, 3, 2, STARTS, ACTION_WRITE_LOCAL, .key_at = 1, .key_width = 1,
+     .data_at = 2},
+    {KWP, 0x3E, ANY_SUB_FUNCTION, SERVICE_TESTER_PRESENT, 1, 1, .sub_function_at = 1},
+    {KWP, 0x85, ANY_SUB_FUNCTION, SERVICE_SETTING, 5, 1, .sub_function_at = 4, .group_at = 2, .group_width = 2},
 };
 
-static const struct service_layout *layout_of(uint8_t service, uint8_t sub_function)
+static const struct service_layout *layout_of(enum dialect dialect, uint8_t service, uint8_t sub_function)
 {
+    enum layout_dialect wanted = dialect == DIALECT_ISO14230 ? KWP : UDS;
     for (size_t i = 0; i < sizeof service_table / sizeof *service_table; i++) {
         const struct service_layout *row = &service_table[i];
-        if (row->service == service && (row->sub_function == ANY_SUB_FUNCTION || row->sub_function == sub_function))
+        if ((row->dialect == wanted || row->dialect == BOTH) && row->service == service &&
+            (row->sub_function == ANY_SUB_FUNCTION || row->sub_function == sub_function))
             return row;
     }
     return NULL;
@@ -65,10 +120,11 @@ static bool request_mask(const struct exchange *exchange, uint8_t mask_at, uint8
 }
 
 /*
- * The masks of every question that could own the answer (D 7.10). A rival whose mask is not known may have asked for nothing
- * in common, and for any bit.
+ * The masks of every question that could own the answer (D 7.10). A rival whose mask is not known may have asked for
+ * nothing in common, and for any bit.
  */
-static void read_masks(const struct exchange_event *event, const struct service_layout *row, struct service_content *content)
+static void read_masks(const struct exchange_event *event, const struct service_layout *row,
+                       struct service_content *content)
 {
     content->has_mask = request_mask(event->exchange, row->mask_at, &content->mask);
     content->narrow_mask = content->has_mask ? content->mask : 0xFF;
@@ -96,14 +152,19 @@ static const char *read_answer(struct bytes whole, const struct service_layout *
     }
     if (row->entries_at) {
         size_t length = whole.left - row->entries_at;
-        if (length % CODE_ENTRY != 0)
+        if (length % row->entry_size != 0)
             return "list of codes ends inside a code";
         content->entries_offset = row->entries_at;
-        content->count = (uint32_t)(length / CODE_ENTRY);
+        content->count = (uint32_t)(length / row->entry_size);
     }
-    if (row->data_at) {
-        content->data_offset = row->data_at;
-        content->data_length = (uint32_t)(whole.left - row->data_at);
+    if (row->stated_at) {
+        struct bytes cursor = bytes_at(whole, row->stated_at);
+        if (bytes_u8(&cursor) != content->count)
+            return "list of codes has another length than it says";
+    }
+    if (row->data_at) { /* OBD with a type of no items ends before them */
+        content->data_offset = whole.left < row->data_at ? (uint32_t)whole.left : row->data_at;
+        content->data_length = (uint32_t)(whole.left - content->data_offset);
     }
     if (row->timing_at && whole.left > row->timing_at) { /* editions before 2013 end here */
         struct bytes cursor = bytes_at(whole, row->timing_at);
@@ -116,15 +177,40 @@ static const char *read_answer(struct bytes whole, const struct service_layout *
     return NULL;
 }
 
-/* Parts that stand in the request, or at the same place in an answer nobody asked for. Returns what is wrong, or NULL. */
+/*
+ * Control parameters that only ask for the state (ISO 14230-3: 01 reportCurrentState seen; 02 reportIOConditions, 03
+ * reportIOScaling,
+     09 reportIOCalibrationParameters from memory). An answer to one must never pass for an accepted start.
+ */
+static bool only_reports(enum dialect dialect, uint8_t parameter)
+{
+    return dialect == DIALECT_ISO14230 && (parameter == 1 || parameter == 2 || parameter == 3 || parameter == 9);
+}
+
+static void read_action(const struct service_layout *row, struct service_content *content)
+{
+    enum layout_part part = row->part;
+    if (part == BY_SUB_FUNCTION)
+        part = content->sub_function >= PART_START && content->sub_function <= PART_RESULTS
+            ? (enum layout_part)content->sub_function : NO_ACTION;
+    else if (part == BY_PARAMETER)
+        part = content->control_parameter == 0 ? STOPS
+             : only_reports(content->dialect, content->control_parameter) ? NO_ACTION : STARTS;
+    content->is_action = part != NO_ACTION;
+    content->action_kind = row->action;
+    if (content->is_action || row->part == BY_PARAMETER)
+        content->sub_function = (uint8_t)part;
+}
+
+/* Parts of the request, or of an answer nobody asked for, at the same place. Returns what is wrong, or NULL. */
 static const char *read_question(const struct exchange *exchange, struct bytes whole, const struct service_layout *row,
                                  struct service_content *content)
 {
     if (row->group_at && exchange->request_length) {
         struct bytes cursor = bytes_at(whole, row->group_at);
-        content->group = bytes_be24(&cursor);
+        content->group = (uint32_t)bytes_unsigned(&cursor, row->group_width, false);
     }
-    if (row->kind == SERVICE_READ && exchange->request_length) {
+    if (row->kind == SERVICE_READ && row->dialect == UDS && exchange->request_length) {
         if (exchange->request_kept < exchange->request_length)
             return "request not seen whole";
         if (exchange->request_length % 2 == 0)
@@ -132,11 +218,45 @@ static const char *read_question(const struct exchange *exchange, struct bytes w
         if (exchange->request_length > 3)
             return NULL; /* several identifiers: the reading stage splits the answer */
     }
-    if (row->identifier_at) {
-        struct bytes cursor = bytes_at(whole, row->identifier_at);
-        content->identifier = bytes_be16(&cursor);
+    if (row->key_at) {
+        struct bytes cursor = bytes_at(whole, row->key_at);
+        content->key = (uint32_t)bytes_unsigned(&cursor, row->key_width, false);
+        content->identifier = row->key_width == 2 ? (uint16_t)content->key : 0;
+        content->control_parameter = row->part == BY_PARAMETER ? bytes_u8(&cursor) : 0;
+    }
+    if (row->part)
+        read_action(row, content);
+    if (row->data_at && exchange->request_length) {
+        content->request_data_offset = whole.left < row->data_at ? (uint32_t)whole.left : row->data_at;
+        content->request_data_length = (uint32_t)(whole.left - content->request_data_offset);
     }
     return NULL;
+}
+
+/* The byte that says what is to be done. An answer nobody asked for has it only where it repeats it. */
+static uint8_t read_sub_function(const struct exchange *exchange, struct bytes question, bool asked)
+{
+    const struct service_layout *row = layout_of(exchange->dialect, exchange->service, ANY_SUB_FUNCTION);
+    bool has_suppress_bit = exchange_has_sub_function(exchange->dialect, exchange->service);
+    uint8_t at = has_suppress_bit ? 1 : row ? row->sub_function_at : 0;
+    if (at == 0 || (!asked && at > exchange_echo_length(exchange->dialect, exchange->service)))
+        return 0;
+    struct bytes cursor = bytes_at(question, at);
+    uint8_t sub_function = bytes_u8(&cursor);
+    return has_suppress_bit && asked ? sub_function & 0x7F : sub_function;
+}
+
+/* What is known only of the sub-function's meaning. */
+static void read_meaning(const struct service_layout *row, struct service_content *content)
+{
+    bool local = row->dialect == KWP;
+    content->is_count = row->count_at != 0;
+    if (row->kind == SERVICE_CODES)
+        content->is_supported = row->mask_at == 0;
+    else if (row->kind == SERVICE_CODES_14230)
+        content->is_supported = content->sub_function == 1 || content->sub_function == 3;
+    else if (row->kind == SERVICE_SESSION)
+        content->is_default_session = content->sub_function == (local ? 0x81 : 0x01) || row->service == 0x20;
 }
 
 static const char *read_content(const struct exchange_event *event, const struct message *answer,
@@ -148,25 +268,20 @@ static const char *read_content(const struct exchange_event *event, const struct
     struct bytes said = answer ? bytes_of(answer->bytes, answer->received) : bytes_of(NULL, 0);
     struct bytes question = asked ? request : said;
 
-    uint8_t sub_function = 0;
-    if (service_has_sub_function(exchange->service)) {
-        struct bytes second = bytes_at(question, 1);
-        sub_function = asked ? bytes_u8(&second) & 0x7F : bytes_u8(&second);
-    }
-    content->sub_function = sub_function;
-    const struct service_layout *row = layout_of(exchange->service, sub_function);
+    content->sub_function = read_sub_function(exchange, question, asked);
+    const struct service_layout *row = layout_of(exchange->dialect, exchange->service, content->sub_function);
     if (!row)
         return NULL;
     content->kind = row->kind;
     if (asked && request.left < row->request_least)
-        return exchange->request_kept < exchange->request_length ? "request not seen whole" : "request shorter than its table";
+        return exchange->request_kept < exchange->request_length ? "request not seen whole"
+                                                                 : "request shorter than its table";
     if (!asked && said.left < row->answer_least)
         return answer ? "answer shorter than its table" : NULL;
     struct bytes first = said;
     if (answer && bytes_u8(&first) != exchange->service + 0x40)
         return "answer of another service";
-    content->is_count = row->count_at != 0;
-    content->is_supported = row->kind == SERVICE_CODES && row->mask_at == 0;
+    read_meaning(row, content);
     const char *wrong = read_question(exchange, question, row, content);
     if (!wrong && row->mask_at)
         read_masks(event, row, content);
@@ -183,8 +298,10 @@ void service_read(const struct exchange_event *event, struct service_content *co
         if (bytes_u8(&cursor) == 0x7F) /* a refusal has no more to say than its code */
             answer = NULL;
     }
-    *content = (struct service_content){.service = event->exchange->service};
+    const struct exchange *exchange = event->exchange;
+    *content = (struct service_content){.dialect = exchange->dialect, .service = exchange->service};
     const char *wrong = read_content(event, answer, content);
     if (wrong) /* nothing half-read may be taken for a statement */
-        *content = (struct service_content){.kind = content->kind, .service = content->service, .malformed = wrong};
+        *content = (struct service_content){.kind = content->kind, .dialect = exchange->dialect,
+                                            .service = exchange->service, .malformed = wrong};
 }

@@ -18,8 +18,9 @@ static inline uint32_t test_hex(const char *text, uint8_t *out, uint32_t room)
 }
 
 /* A complete message of one or more frames; bytes are borrowed. */
-static inline struct message test_message(enum direction direction, uint32_t module, uint64_t first_frame, uint64_t last_frame,
-                                          int64_t first_ms, int64_t last_ms, const uint8_t *bytes, uint32_t length)
+static inline struct message test_message(enum direction direction, uint32_t module, uint64_t first_frame,
+                                          uint64_t last_frame, int64_t first_ms, int64_t last_ms,
+                                          const uint8_t *bytes, uint32_t length)
 {
     return (struct message){
         .module = module, .direction = direction, .first_frame = first_frame, .last_frame = last_frame,

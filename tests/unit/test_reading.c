@@ -1,7 +1,7 @@
 /*
- * decoder/stages/reading.h. Definitions are made by hand in memory; expected places and values are worked out from D 6.3,
- * 6.4 and the layouts of FACTS 3.5 (71 type RID16 ...) and 3.7 (22 with several identifiers).
- * One event is written "value R=N@P" (reading R, numerator N, payload position P), "value R absent@P", "fault", "remark" or
+ * decoder/stages/reading.h. Definitions are made by hand in memory; expected places and values are worked out from
+ * D 6.3, 6.4 and the layouts of FACTS 3.5 (71 type RID16 ...) and 3.7 (22 with several identifiers). One event is
+ * written "value R=N@P" (reading R, numerator N, payload position P), "value R absent@P", "fault", "remark" or
  * "unknown" with the key, the reason and the length in brackets.
  */
 #include <setjmp.h>
@@ -27,13 +27,14 @@ static void note(void *context, const struct reading_event *event)
         else if (value->has_number)
             snprintf(part, sizeof part, "value %u=%lld@%u", value->reading, (long long)value->numerator, position);
         else
-            snprintf(part, sizeof part, "value %u %.*s@%u", value->reading, (int)value->length, (const char *)value->bytes, position);
+            snprintf(part, sizeof part, "value %u %.*s@%u", value->reading, (int)value->length,
+                     (const char *)value->bytes, position);
         assert_non_null(event->message);
         assert_true(position + value->at[0].length <= event->message->received);
     } else {
         assert_null(event->value);
-        snprintf(part, sizeof part, "%s %04x %s (%u)", kinds[event->kind], event->has_key ? event->key : 0xFFFF, event->reason,
-                 event->length);
+        snprintf(part, sizeof part, "%s %04x %s (%u)", kinds[event->kind], event->has_key ? event->key : 0xFFFF,
+                 event->reason, event->length);
     }
     if (text[0])
         strcat(text, "; ");
@@ -49,13 +50,15 @@ static struct def_field open_field = {.length = 1, .mask = 0xFF, .mask_bits = 8,
 static struct def_field vin_field = {.length = DEF_NONE, .type = FIELD_TEXT, .reading = 2};
 static struct def_field state_field = {.length = 1, .mask = 0xFF, .mask_bits = 8, .factor = 1, .reading = 3};
 static struct def_field lamp_field = {.byte = 2, .length = 1, .mask = 0x03, .mask_bits = 2, .factor = 1, .reading = 4};
-static struct def_field lamp_field_1 = {.byte = 0, .length = 1, .mask = 0xFF, .mask_bits = 8, .factor = 1, .reading = 5};
+static struct def_field lamp_field_1 = {
+    .byte = 0, .length = 1, .mask = 0xFF, .mask_bits = 8, .factor = 1, .reading = 5};
 static struct def_identifier identifiers[] = {
     {.key = 0x3C40, .record = {.length = 2, .fields = &load_field, .field_count = 1}},
     {.key = 0x3C41, .record = {.length = DEF_NONE, .fields = &open_field, .field_count = 1}},
     {.key = 0xF190, .record = {.length = DEF_NONE, .fields = &vin_field, .field_count = 1}},
 };
-static struct def_broadcast lamp = {.id = 0x3D0, .record = {.length = DEF_NONE, .fields = &lamp_field, .field_count = 1}};
+static struct def_broadcast lamp = {.id = 0x3D0,
+                                    .record = {.length = DEF_NONE, .fields = &lamp_field, .field_count = 1}};
 static struct def_broadcast lamp_1 = {.id = 0x3D0, .record = {.length = 1, .fields = &lamp_field_1, .field_count = 1}};
 static struct def_module modules[] = {
     {.identifiers = identifiers, .identifier_count = 3, .broadcasts = &lamp, .broadcast_count = 1},
@@ -66,12 +69,17 @@ static struct def_action routine = {
     .parts = {[PART_RESULTS] = {.defined = true, .answer = {.length = 1, .fields = &state_field, .field_count = 1}}},
 };
 static struct definitions definitions = {
-    .modules = modules, .module_count = 2, .actions = &routine, .action_count = 1, .readings = readings, .reading_count = 8,
+    .modules = modules,
+    .module_count = 2,
+    .actions = &routine,
+    .action_count = 1,
+    .readings = readings,
+    .reading_count = 8,
 };
 
 /* What the exchange and service stages would hand over; request "" for an answer nobody asked for. */
-static void exchange_with(const struct definitions *given, const char *request, const char *answer, enum exchange_state state,
-                          const char *expected)
+static void exchange_with(const struct definitions *given, const char *request, const char *answer,
+                          enum exchange_state state, const char *expected)
 {
     static struct reading_stage stage;
     uint8_t request_bytes[64], answer_bytes[64];
@@ -106,7 +114,8 @@ static void one_identifier(void **state)
     answered("22 3C 40", "62 3C 40 01", "fault 3c40 shorter than described (1)");
     answered("22 3C 40", "62 3C 40", "fault 3c40 shorter than described (0)");
     answered("22 3C 40", "62 3C 40 01 02 03", "value 0=258@3; remark 3c40 longer than described (3)");
-    exchange_with(&definitions, "22 3C 40", "62 3C 40 01 02", EXCHANGE_LATE, "value 0=258@3"); /* D 8.4: counts like any other */
+    /* D 8.4: a late answer counts like any other */
+    exchange_with(&definitions, "22 3C 40", "62 3C 40 01 02", EXCHANGE_LATE, "value 0=258@3");
     exchange_with(&definitions, "", "62 3C 40 01 02", EXCHANGE_UNSOLICITED, "value 0=258@3");
     exchange_with(NULL, "22 3C 40", "62 3C 40 01 02", EXCHANGE_ANSWERED, "unknown 3c40 identifier not described (2)");
 }
@@ -116,7 +125,8 @@ static void several_identifiers_are_split_by_length(void **state)
     (void)state;
     answered("22 3C 40 3C 41", "62 3C 40 01 02 3C 41 07", "value 0=258@3; value 1=7@7");
     answered("22 3C 40 3C 40", "62 3C 40 01 02 3C 40 01 03", "value 0=258@3; value 0=259@7");
-    answered("22 3C 40 12 34", "62 3C 40 01 02 12 34 AA BB", "value 0=258@3; unknown 1234 identifier not described (2)");
+    answered("22 3C 40 12 34", "62 3C 40 01 02 12 34 AA BB",
+             "value 0=258@3; unknown 1234 identifier not described (2)");
     /* VIN: 17 characters (ISO 3779), though this definition gives no length; the example of 49 CFR 565.15(c) table V */
     answered("22 F1 90 3C 40",
              "62 F1 90 31 47 34 41 48 35 39 48 34 35 47 31 31 38 33 34 31 3C 40 00 05",
@@ -171,9 +181,11 @@ static void others_are_ignored_or_not_decoded(void **state)
     struct service_content content = {.kind = SERVICE_READ};
     text[0] = '\0';
     reading_init(&stage, &definitions, note, NULL);
-    reading_push_answer(&stage, &(struct exchange_event){.kind = EXCHANGE_EVENT_REQUEST, .exchange = &exchange}, &content);
+    reading_push_answer(&stage, &(struct exchange_event){.kind = EXCHANGE_EVENT_REQUEST, .exchange = &exchange},
+                        &content);
     exchange.state = EXCHANGE_MISSING;
-    reading_push_answer(&stage, &(struct exchange_event){.kind = EXCHANGE_EVENT_CLOSED, .exchange = &exchange}, &content);
+    reading_push_answer(&stage, &(struct exchange_event){.kind = EXCHANGE_EVENT_CLOSED, .exchange = &exchange},
+                        &content);
     assert_string_equal(text, "");
 }
 
@@ -257,14 +269,19 @@ static void any_bytes(void **state)
         memcpy(request + 1, raw[0], length[0]); /* the end is what must be watched */
         memcpy(answer + 1, raw[1], length[1]);
         struct message message = test_message(DIRECTION_RESPONSE, 0, 2, 2, 10, 10, answer + 1, length[1]);
-        struct exchange exchange = {.service = sids[(uint32_t)i % 8], .request_bytes = request + 1, .request_kept = length[0],
-                                    .request_length = length[0] + (seed >> 30), .has_response = true};
+        struct exchange exchange = {.service = sids[(uint32_t)i % 8],
+                                    .request_bytes = request + 1,
+                                    .request_kept = length[0],
+                                    .request_length = length[0] + (seed >> 30),
+                                    .has_response = true};
         struct exchange_event event = {.kind = EXCHANGE_EVENT_CLOSED, .exchange = &exchange, .response = &message};
         struct service_content content;
         service_read(&event, &content);
         if (!content.malformed)
             assert_true(content.data_offset + content.data_length <= length[1] &&
-                        content.entries_offset + (content.is_count || !content.entries_offset ? 0 : 4 * content.count) <= length[1]);
+                        content.entries_offset +
+                                (content.is_count || !content.entries_offset ? 0 : 4 * content.count) <=
+                            length[1]);
         reading_push_answer(&stage, &event, &content);
         test_free(request);
         test_free(answer);

@@ -1,6 +1,6 @@
 /*
- * decoder/stages/record.h, the rules of D 6.4. Worked by hand; the seat load example is that of D 6.3 (0x40B - 1000 = 35,
- * 0x3E8 - 1000 = 0, 0x3E8 - 1000 = 0, 0x3DE - 1000 = -10: 25 tenths, 2.5 kg; 0x7B = 123 tenths of a volt).
+ * decoder/stages/record.h, the rules of D 6.4. Worked by hand; the seat load example is that of D 6.3 (0x40B - 1000 =
+ * 35, 0x3E8 - 1000 = 0, 0x3E8 - 1000 = 0, 0x3DE - 1000 = -10: 25 tenths, 2.5 kg; 0x7B = 123 tenths of a volt).
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -34,7 +34,8 @@ static struct seen decode(const struct definitions *definitions, const struct de
     record_decode(definitions, record, bytes, length, keep, &seen, result);
     for (uint32_t i = 0; i < seen.count; i++)
         if (seen.values[i].bytes) { /* keep the place, not the freed bytes */
-            assert_true(seen.values[i].bytes >= bytes && seen.values[i].bytes + seen.values[i].length <= bytes + length);
+            assert_true(seen.values[i].bytes >= bytes &&
+                        seen.values[i].bytes + seen.values[i].length <= bytes + length);
             assert_int_equal(seen.values[i].bytes - bytes, seen.values[i].at[0].offset);
         }
     test_free(bytes);
@@ -72,10 +73,16 @@ static void masks_close_up(void **state)
         uint64_t mask, raw;
     } cases[] = {
         {"B6", 1, 0x66, 7}, /* D 6.4: 0xB6 with 0x66 is 7: bits 1,2,5,6 of 10110110 are 1,1,1,0 */
-        {"40 B3", 2, 0xFFF0, 0x40B}, {"40 B3", 2, 0x0FFF, 0x0B3}, {"FF", 1, 0x81, 3}, {"80", 1, 0x81, 2}, {"7E", 1, 0x81, 0},
-        {"12 34 56 78", 4, 0, 0x12345678}, {"12 34 56 78", 4, 0xF000000F, 0x18},
+        {"40 B3", 2, 0xFFF0, 0x40B},
+        {"40 B3", 2, 0x0FFF, 0x0B3},
+        {"FF", 1, 0x81, 3},
+        {"80", 1, 0x81, 2},
+        {"7E", 1, 0x81, 0},
+        {"12 34 56 78", 4, 0, 0x12345678},
+        {"12 34 56 78", 4, 0xF000000F, 0x18},
         {"01 02 03 04 05 06 07 08", 8, 0, UINT64_C(0x0102030405060708)},
-        {"80 00 00 00 00 00 00 01", 8, UINT64_C(0x8000000000000001), 3}, {"12 34 56", 3, 0x00FF00, 0x34},
+        {"80 00 00 00 00 00 00 01", 8, UINT64_C(0x8000000000000001), 3},
+        {"12 34 56", 3, 0x00FF00, 0x34},
     };
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         struct def_field field = number(0, cases[i].length, cases[i].mask);
@@ -277,7 +284,8 @@ static void a_sum_needs_every_part(void **state)
     (void)state;
     struct def_record record = seat_load();
     struct record_result result;
-    struct seen seen = decode(&definitions, &record, "40 BF FF 3E 83 DE 7B 00", &result); /* front right not connected */
+    struct seen seen =
+        decode(&definitions, &record, "40 BF FF 3E 83 DE 7B 00", &result); /* front right not connected */
     assert_int_equal(seen.values[1].state, VALUE_ABSENT);
     assert_int_equal(seen.values[9].state, VALUE_ABSENT);
     assert_false(seen.values[9].has_number);

@@ -9,209 +9,18 @@
 #include "service.h"
 #include "support_message.h"
 
-static void services_by_name_and_number(void **state)
-{
-    (void)state;
-    /* ISO 14229-1:2020 service names and which have a sub-function: FACTS 3.1. */
-    static const struct {
-        uint8_t sid;
-        const char *name;
-        bool sub_function;
-    } rows[] = {
-        {0x10, "DiagnosticSessionControl", true},      {0x11, "ECUReset", true},
-        {0x14, "ClearDiagnosticInformation", false},   {0x19, "ReadDTCInformation", true},
-        {0x22, "ReadDataByIdentifier", false},         {0x23, "ReadMemoryByAddress", false},
-        {0x24, "ReadScalingDataByIdentifier", false},  {0x27, "SecurityAccess", true},
-        {0x28, "CommunicationControl", true},          {0x29, "Authentication", true},
-        {0x2A, "ReadDataByPeriodicIdentifier", false}, {0x2C, "DynamicallyDefineDataIdentifier", true},
-        {0x2E, "WriteDataByIdentifier", false},        {0x2F, "InputOutputControlByIdentifier", false},
-        {0x31, "RoutineControl", true},                {0x34, "RequestDownload", false},
-        {0x35, "RequestUpload", false},                {0x36, "TransferData", false},
-        {0x37, "RequestTransferExit", false},          {0x38, "RequestFileTransfer", false},
-        {0x3D, "WriteMemoryByAddress", false},         {0x3E, "TesterPresent", true},
-        {0x83, "AccessTimingParameter", true},         {0x84, "SecuredDataTransmission", false},
-        {0x85, "ControlDTCSetting", true},             {0x86, "ResponseOnEvent", true},
-        {0x87, "LinkControl", true},
-    };
-    const char *const *names;
-    assert_int_equal(service_names(&names), sizeof rows / sizeof *rows);
-    unsigned named = 0;
-    for (unsigned sid = 0; sid < 256; sid++) {
-        const char *name = NULL;
-        bool sub_function = false;
-        for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
-            if (rows[i].sid == sid) {
-                name = rows[i].name;
-                sub_function = rows[i].sub_function;
-            }
-        assert_int_equal(service_has_sub_function((uint8_t)sid), sub_function);
-        if (!name) {
-            assert_null(service_name((uint8_t)sid));
-            continue;
-        }
-        assert_string_equal(service_name((uint8_t)sid), name);
-        assert_string_equal(names[named++], name);
-        assert_int_equal(service_by_name(name), sid);
-    }
-    assert_int_equal(service_by_name("ReadDataByIdentifierX"), 0);
-    assert_int_equal(service_by_name(""), 0);
-}
-
-static void nrc_names(void **state)
-{
-    (void)state;
-    /* ISO 14229-1:2020 annex A as FACTS 3.8 lists it. */
-    static const struct {
-        uint8_t nrc;
-        const char *name;
-    } rows[] = {
-        {0x10, "generalReject"}, {0x11, "serviceNotSupported"}, {0x12, "subFunctionNotSupported"},
-        {0x13, "incorrectMessageLengthOrInvalidFormat"}, {0x14, "responseTooLong"}, {0x21, "busyRepeatRequest"},
-        {0x22, "conditionsNotCorrect"}, {0x24, "requestSequenceError"}, {0x25, "noResponseFromSubnetComponent"},
-        {0x26, "failurePreventsExecutionOfRequestedAction"}, {0x31, "requestOutOfRange"}, {0x33, "securityAccessDenied"},
-        {0x34, "authenticationRequired"}, {0x35, "invalidKey"}, {0x36, "exceedNumberOfAttempts"},
-        {0x37, "requiredTimeDelayNotExpired"}, {0x38, "secureDataTransmissionRequired"},
-        {0x39, "secureDataTransmissionNotAllowed"}, {0x3A, "secureDataVerificationFailed"},
-        {0x58, "ownershipVerificationFailed"}, {0x59, "challengeCalculationFailed"}, {0x5A, "settingAccessRightsFailed"},
-        {0x5B, "sessionKeyCreation/derivationFailed"}, {0x5C, "configurationDataUsageFailed"}, {0x5D, "deAuthenticationFailed"},
-        {0x70, "uploadDownloadNotAccepted"}, {0x71, "transferDataSuspended"}, {0x72, "generalProgrammingFailure"},
-        {0x73, "wrongBlockSequenceCounter"}, {0x78, "requestCorrectlyReceived-ResponsePending"},
-        {0x7E, "subFunctionNotSupportedInActiveSession"}, {0x7F, "serviceNotSupportedInActiveSession"},
-        {0x81, "rpmTooHigh"}, {0x82, "rpmTooLow"}, {0x83, "engineIsRunning"}, {0x84, "engineIsNotRunning"},
-        {0x85, "engineRunTimeTooLow"}, {0x86, "temperatureTooHigh"}, {0x87, "temperatureTooLow"},
-        {0x88, "vehicleSpeedTooHigh"}, {0x89, "vehicleSpeedTooLow"}, {0x8A, "throttlePedalTooHigh"},
-        {0x8B, "throttlePedalTooLow"}, {0x8C, "transmissionRangeNotInNeutral"}, {0x8D, "transmissionRangeNotInGear"},
-        {0x8F, "brakeSwitchNotClosed"}, {0x90, "shifterLeverNotInPark"}, {0x91, "torqueConverterClutchLocked"},
-        {0x92, "voltageTooHigh"}, {0x93, "voltageTooLow"}, {0x94, "resourceTemporarilyNotAvailable"},
-    };
-    size_t at = 0;
-    for (unsigned nrc = 1; nrc < 256; nrc++) {
-        const char *name = service_nrc_name((uint8_t)nrc);
-        assert_non_null(name);
-        if (at < sizeof rows / sizeof *rows && rows[at].nrc == nrc)
-            assert_string_equal(name, rows[at++].name);
-        else if (nrc >= 0x50 && nrc <= 0x57)
-            assert_memory_equal(name, "certificateVerificationFailed", 29);
-        else if (nrc >= 0x95 && nrc <= 0xEF)
-            assert_string_equal(name, "reservedForSpecificConditionsNotCorrect");
-        else if (nrc >= 0xF0 && nrc <= 0xFE)
-            assert_string_equal(name, "vehicleManufacturerSpecificConditionsNotCorrect");
-        else /* 01-0F,15-20,23,27-30,32,3B-4F,5E-6F,74-77,79-7D,80,8E,FF */
-            assert_string_equal(name, "ISOSAEReserved");
-    }
-    assert_int_equal(at, sizeof rows / sizeof *rows);
-}
-
-static void sub_function_and_status_names(void **state)
-{
-    (void)state;
-    /* ISO 14229-1:2020 D.2: FACTS 3.4, status bits 0..7. */
-    static const char *const bits[] = {
-        "testFailed", "testFailedThisOperationCycle", "pendingDTC", "confirmedDTC", "testNotCompletedSinceLastClear",
-        "testFailedSinceLastClear", "testNotCompletedThisOperationCycle", "warningIndicatorRequested",
-    };
-    for (unsigned bit = 0; bit < 8; bit++)
-        assert_string_equal(service_status_bit_name(bit), bits[bit]);
-    assert_null(service_status_bit_name(8));
-    /* FACTS 3.3, 3.4. */
-    assert_string_equal(service_sub_function_name(0x31, 1), "startRoutine");
-    assert_string_equal(service_sub_function_name(0x31, 2), "stopRoutine");
-    assert_string_equal(service_sub_function_name(0x31, 3), "requestRoutineResults");
-    assert_string_equal(service_sub_function_name(0x10, 3), "extendedDiagnosticSession");
-    assert_string_equal(service_sub_function_name(0x19, 0x0A), "reportSupportedDTC");
-    assert_string_equal(service_sub_function_name(0x27, 0x5F), "requestSeed");
-    assert_string_equal(service_sub_function_name(0x27, 0x60), "sendKey");
-    assert_string_equal(service_sub_function_name(0x10, 0x40), "vehicleManufacturerSpecific");
-    assert_string_equal(service_sub_function_name(0x10, 0x7E), "systemSupplierSpecific");
-    assert_string_equal(service_sub_function_name(0x85, 2), "off");
-    assert_null(service_sub_function_name(0x10, 0x7F));
-    assert_null(service_sub_function_name(0x31, 4));
-    assert_null(service_sub_function_name(0x22, 1));
-}
-
-static void dtc_text_both_ways(void **state)
-{
-    (void)state;
-    char text[9], expected[9];
-    uint32_t code;
-    bool two_byte;
-    /* Published rule of ISO 15031-6 / SAE J2012, FACTS 5: bits 15-14 letter, 13-12 digit, the rest three hex digits. */
-    for (unsigned number = 0; number < 65536; number++) {
-        snprintf(expected, sizeof expected, "%c%u%03X", number < 0x4000 ? 'P' : number < 0x8000 ? 'C' : number < 0xC000 ? 'B' : 'U',
-                 number / 0x1000 % 4, number % 0x1000);
-        service_dtc_text(number, true, text);
-        assert_string_equal(text, expected);
-        assert_true(service_parse_dtc(text, &code, &two_byte));
-        assert_int_equal(code, number);
-        assert_true(two_byte);
-        snprintf(expected + 5, sizeof expected - 5, "-%02X", number % 251);
-        service_dtc_text(number << 8 | number % 251, false, text);
-        assert_string_equal(text, expected);
-        assert_true(service_parse_dtc(text, &code, &two_byte));
-        assert_int_equal(code, number << 8 | number % 251);
-        assert_false(two_byte);
-    }
-    /* Rows of FACTS 5. */
-    static const struct {
-        uint32_t code;
-        const char *text;
-    } rows[] = {
-        {0x80A009, "B00A0-09"}, {0x80A04A, "B00A0-4A"}, {0x80A063, "B00A0-63"}, {0x80A087, "B00A0-87"}, {0xC10000, "U0100-00"},
-        {0x56789A, "C1678-9A"}, {0xA5B6C7, "B25B6-C7"}, {0xFFFFFF, "U3FFF-FF"}, {0x000000, "P0000-00"},
-    };
-    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
-        service_dtc_text(rows[i].code, false, text);
-        assert_string_equal(text, rows[i].text);
-        assert_true(service_parse_dtc(rows[i].text, &code, &two_byte));
-        assert_int_equal(code, rows[i].code);
-    }
-    service_dtc_text(0x0133, true, text);
-    assert_string_equal(text, "P0133");
-    assert_true(service_parse_dtc("b00a0:09", &code, &two_byte));
-    assert_int_equal(code, 0x80A009);
-    static const char *const wrong[] = {"", "P", "P013", "P01333", "A0133", "P4133", "P013G", "P0133-0", "P0133+09", "P0133-0G",
-                                        "P0133-099", " P0133", "P-133"};
-    for (size_t i = 0; i < sizeof wrong / sizeof *wrong; i++)
-        assert_false(service_parse_dtc(wrong[i], &code, &two_byte));
-}
-
-static char vin_check(const char *text)
-{
-    return service_vin_check((const uint8_t *)text, strlen(text));
-}
-
-static void vin_check_characters(void **state)
-{
-    (void)state;
-    /* FACTS 6: public worked example; code test; 49 CFR 565.15(c) table V; NHTSA guide. */
-    assert_int_equal(vin_check("1M8GDM9AXKP042788"), 'X');
-    assert_int_equal(vin_check("11111111111111111"), '1');
-    assert_int_equal(vin_check("1G4AH59H45G118341"), '4');
-    assert_int_equal(vin_check("1J9RP1A36A1644345"), '6');
-    assert_int_equal(vin_check("1G4AH59H45G118342"), '6'); /* last digit one more: weight 2, so two more */
-    /* ISO 3779: no I, O, Q; 17 characters. */
-    assert_int_equal(vin_check("1M8GDM9AXKP04278"), 0);
-    assert_int_equal(vin_check("1M8GDM9AXKP0427888"), 0);
-    assert_int_equal(vin_check("IM8GDM9AXKP042788"), 0);
-    assert_int_equal(vin_check("1M8GDM9AXKPO42788"), 0);
-    assert_int_equal(vin_check("1Q8GDM9AXKP042788"), 0);
-    assert_int_equal(vin_check("1m8GDM9AXKP042788"), 0);
-    assert_int_equal(vin_check("1M8GDM9A KP042788"), 0);
-    assert_true(service_vin_well_formed((const uint8_t *)"1M8GDM9AXKP042788", 17));
-    assert_false(service_vin_well_formed((const uint8_t *)"1M8GDM9AXKP042788", 16));
-    assert_false(service_vin_well_formed((const uint8_t *)"\xff" "M8GDM9AXKP042788", 17));
-    assert_false(service_vin_well_formed(NULL, 0));
-}
+static enum dialect spoken; /* of the exchanges below */
 
 /* One exchange as the exchange stage hands it over; answer NULL: only its request. request "": unsolicited. */
-static struct service_content content_with(const char *request, const char *answer, const char *rival_1, const char *rival_2)
+static struct service_content content_with(const char *request, const char *answer, const char *rival_1,
+                                           const char *rival_2)
 {
     static uint8_t request_bytes[64], answer_bytes[64], rival_bytes[2][64];
     static struct exchange exchange, rivals[2];
     static struct message message;
     struct exchange_event event = {.kind = EXCHANGE_EVENT_CLOSED, .exchange = &exchange};
     uint32_t length = test_hex(request, request_bytes, sizeof request_bytes);
-    exchange = (struct exchange){.service = request_bytes[0], .request_bytes = length ? request_bytes : NULL,
+    exchange = (struct exchange){.dialect = spoken, .service = request_bytes[0], .request_bytes = length ? request_bytes : NULL,
                                  .request_kept = length, .request_length = length};
     if (answer) {
         uint32_t answer_length = test_hex(answer, answer_bytes, sizeof answer_bytes);
@@ -242,7 +51,8 @@ static struct service_content content_of(const char *request, const char *answer
 static void sessions_and_resets(void **state)
 {
     (void)state;
-    struct service_content c = content_of("10 03", "50 03 00 32 01 F4"); /* FACTS 3.7: 50 ms and 5000 ms, in 1 and 10 ms */
+    struct service_content c =
+        content_of("10 03", "50 03 00 32 01 F4"); /* FACTS 3.7: 50 ms and 5000 ms, in 1 and 10 ms */
     assert_int_equal(c.kind, SERVICE_SESSION);
     assert_int_equal(c.sub_function, 3);
     assert_int_equal(c.p2, 50 * TT_MS);
@@ -375,6 +185,158 @@ static void reads_writes_and_routines(void **state)
     assert_int_equal(c.sub_function, 1);
 }
 
+/* An action, from request and answer and from the request alone: kind, key, part, and the bytes behind the echo (D 6.4). */
+static void acts(const char *request, const char *answer, enum action_kind kind, uint32_t key, unsigned part,
+                 uint32_t offset, uint32_t request_length, uint32_t answer_length)
+{
+    for (int round = 0; round < 2; round++) {
+        struct service_content c = content_of(request, round ? answer : NULL);
+        assert_null(c.malformed);
+        assert_true(c.is_action);
+        assert_int_equal(c.action_kind, kind);
+        assert_int_equal(c.key, key);
+        assert_int_equal(c.sub_function, part);
+        assert_int_equal(c.request_data_offset, offset);
+        assert_int_equal(c.request_data_length, request_length);
+        assert_int_equal(c.data_offset, round ? offset : 0);
+        assert_int_equal(c.data_length, round ? answer_length : 0);
+    }
+}
+
+/* ISO 14229-1:2020 31, 2F, 2E: FACTS 3.5, 3.7; which are starts: D 7.3. */
+static void actions_of_iso14229(void **state)
+{
+    (void)state;
+    acts("31 01 02 42 07 08", "71 01 02 42 05", ACTION_ROUTINE, 0x0242, PART_START, 4, 2, 1);
+    acts("31 82 02 42", "71 02 02 42", ACTION_ROUTINE, 0x0242, PART_STOP, 4, 0, 0);
+    acts("31 03 E2 01", "71 03 E2 01 00", ACTION_ROUTINE, 0xE201, PART_RESULTS, 4, 0, 1);
+    acts("2F 3C 50 00", "6F 3C 50 00", ACTION_CONTROL, 0x3C50, PART_STOP, 4, 0, 0);
+    acts("2F 3C 50 01", "6F 3C 50 01", ACTION_CONTROL, 0x3C50, PART_START, 4, 0, 0);
+    acts("2F 3C 50 03 AA BB", "6F 3C 50 03 CC", ACTION_CONTROL, 0x3C50, PART_START, 4, 2, 1);
+    acts("2E 3C 60 01 02", "6E 3C 60", ACTION_WRITE, 0x3C60, PART_START, 3, 2, 0);
+    struct service_content c = content_of("31 04 02 42", "71 04 02 42");
+    assert_false(c.is_action);
+    assert_int_equal(c.kind, SERVICE_ROUTINE);
+    assert_int_equal(content_of("2F 3C 50 03 AA", NULL).control_parameter, 3);
+    assert_false(content_of("22 3C 50", "62 3C 50 00").is_action);
+    assert_false(content_of("30 10 07", "70 10 07").is_action); /* reserved in ISO 14229 */
+    assert_non_null(content_of("2F 3C 50", NULL).malformed);
+    assert_false(content_of("2F 3C 50", NULL).is_action);
+}
+
+/* ISO 14230-3: FACTS 4. */
+static void actions_of_iso14230(void **state)
+{
+    (void)state;
+    spoken = DIALECT_ISO14230;
+    acts("31 22 01", "71 22 05", ACTION_ROUTINE, 0x22, PART_START, 2, 1, 1);
+    acts("32 22", "72 22", ACTION_ROUTINE, 0x22, PART_STOP, 2, 0, 0);
+    acts("33 22", "73 22 00 01", ACTION_ROUTINE, 0x22, PART_RESULTS, 2, 0, 2);
+    acts("38 12 34 56 01", "78 12 34 56", ACTION_ROUTINE_ADDRESS, 0x123456, PART_START, 4, 1, 0);
+    acts("39 12 34 56", "79 12 34 56 09", ACTION_ROUTINE_ADDRESS, 0x123456, PART_STOP, 4, 0, 1);
+    acts("3A 12 34 56", "7A 12 34 56 09", ACTION_ROUTINE_ADDRESS, 0x123456, PART_RESULTS, 4, 0, 1);
+    acts("30 10 00", "70 10 00", ACTION_CONTROL_LOCAL, 0x10, PART_STOP, 3, 0, 0);
+    acts("30 10 07 FF", "70 10 07 FE", ACTION_CONTROL_LOCAL, 0x10, PART_START, 3, 1, 1);
+    acts("2F 10 11 08", "6F 10 11 08", ACTION_CONTROL, 0x1011, PART_START, 4, 0, 0);
+    acts("3B 90 01 02", "7B 90", ACTION_WRITE_LOCAL, 0x90, PART_START, 2, 2, 0);
+    acts("2E 10 11 01", "6E 10 11", ACTION_WRITE, 0x1011, PART_START, 3, 1, 0);
+    struct service_content c = content_of("30 10 01", "70 10 01 55"); /* reportCurrentState moves nothing */
+    assert_false(c.is_action);
+    assert_int_equal(c.kind, SERVICE_CONTROL);
+    assert_int_equal(c.control_parameter, 1);
+    assert_int_equal(c.sub_function, 0);
+    assert_non_null(content_of("38 12 34", NULL).malformed);
+    assert_non_null(content_of("31", NULL).malformed);
+    spoken = DIALECT_ISO14229;
+}
+
+/* ISO 14230-3: FACTS 4, 58 layout. */
+static void services_of_iso14230(void **state)
+{
+    (void)state;
+    spoken = DIALECT_ISO14230;
+    struct service_content c = content_of("18 00 FF 00", "58 02 80 A0 60 01 33 E0");
+    assert_int_equal(c.kind, SERVICE_CODES_14230);
+    assert_null(c.malformed);
+    assert_int_equal(c.sub_function, 0);
+    assert_int_equal(c.group, 0xFF00);
+    assert_false(c.is_supported);
+    assert_int_equal(c.count, 2);
+    assert_int_equal(c.entries_offset, 2);
+    assert_true(content_of("18 01 FF 00", "58 00").is_supported);
+    assert_true(content_of("18 03 80 00", "58 00").is_supported);
+    assert_int_equal(content_of("18 03 80 00", "58 00").group, 0x8000);
+    assert_non_null(content_of("18 00 FF 00", "58 02 80 A0 60").malformed); /* says two, lists one */
+    assert_non_null(content_of("18 00 FF 00", "58 00 80 A0 60").malformed);
+    assert_non_null(content_of("18 00 FF 00", "58 01 80 A0").malformed);
+    assert_non_null(content_of("18 00 FF 00", "58").malformed);
+    assert_non_null(content_of("18 00 FF", "58 00").malformed);
+    c = content_of("14 FF 00", "54 FF 00");
+    assert_int_equal(c.kind, SERVICE_CLEAR);
+    assert_int_equal(c.group, 0xFF00);
+    c = content_of("21 01", "61 01 AA BB");
+    assert_int_equal(c.kind, SERVICE_READ_LOCAL);
+    assert_int_equal(c.key, 0x01);
+    assert_int_equal(c.data_offset, 2);
+    assert_int_equal(c.data_length, 2);
+    c = content_of("1A 90", "5A 90 31 31");
+    assert_int_equal(c.kind, SERVICE_IDENTIFICATION);
+    assert_int_equal(c.key, 0x90);
+    c = content_of("22 10 11 01", "62 10 11 07"); /* behind the identifier: transmissionMode, no second one */
+    assert_int_equal(c.kind, SERVICE_READ);
+    assert_int_equal(c.identifier, 0x1011);
+    assert_null(c.malformed);
+    c = content_of("10 81", "50 81");
+    assert_int_equal(c.sub_function, 0x81);
+    assert_true(c.is_default_session);
+    assert_false(content_of("10 89", "50 89").is_default_session);
+    assert_true(content_of("20", "60").is_default_session);
+    c = content_of("85 01 FF 00 02", "C5");
+    assert_int_equal(c.kind, SERVICE_SETTING);
+    assert_int_equal(c.sub_function, 2);
+    assert_int_equal(content_of("", "C5").sub_function, 0); /* nobody knows which */
+    assert_int_equal(content_of("3E 02", NULL).sub_function, 2);
+    assert_int_equal(content_of("3E", "7E").kind, SERVICE_TESTER_PRESENT);
+    c = content_of("19 02 09", "59 02 FF"); /* none of its services */
+    assert_int_equal(c.kind, SERVICE_OTHER);
+    assert_int_equal(c.sub_function, 0);
+    spoken = DIALECT_ISO14229;
+}
+
+/* SAE J1979 09: FACTS 15. */
+static void vehicle_information(void **state)
+{
+    (void)state;
+    struct service_content c =
+        content_of("09 02", "49 02 01 31 31 31 31 31 31 31 31 31 31 31 31 31 31 31 31 31");
+    assert_int_equal(c.kind, SERVICE_VEHICLE_INFORMATION);
+    assert_int_equal(c.sub_function, 2);
+    assert_int_equal(c.data_offset, 3);
+    assert_int_equal(c.data_length, 17);
+    c = content_of("09 02", "49 02");
+    assert_null(c.malformed);
+    assert_int_equal(c.data_length, 0);
+    c = content_of("", "49 02 01 31");
+    assert_int_equal(c.sub_function, 2);
+}
+
+static void identifiers_made_on_the_bus(void **state)
+{
+    (void)state;
+    struct service_content c = content_of("2C 01 F3 00 3C 40 01 02", "6C 01 F3 00");
+    assert_int_equal(c.kind, SERVICE_DEFINE);
+    assert_int_equal(c.sub_function, 1);
+    assert_int_equal(c.identifier, 0xF300);
+    c = content_of("2C 83", "6C 03");
+    assert_null(c.malformed);
+    assert_int_equal(c.sub_function, 3);
+    assert_int_equal(c.identifier, 0);
+    assert_int_equal(content_of("2C 03 F3 01", "6C 03 F3 01").identifier, 0xF301);
+    c = content_of("2A 04 00", "6A");
+    assert_int_equal(c.kind, SERVICE_PERIODIC);
+    assert_int_equal(c.sub_function, 4);
+}
+
 static void a_request_seen_in_part_says_what_it_holds(void **state)
 {
     (void)state;
@@ -394,16 +356,16 @@ static void a_request_seen_in_part_says_what_it_holds(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(services_by_name_and_number),
-        cmocka_unit_test(nrc_names),
-        cmocka_unit_test(sub_function_and_status_names),
-        cmocka_unit_test(dtc_text_both_ways),
-        cmocka_unit_test(vin_check_characters),
         cmocka_unit_test(sessions_and_resets),
         cmocka_unit_test(clears),
         cmocka_unit_test(codes),
         cmocka_unit_test(codes_with_rival_questions),
         cmocka_unit_test(reads_writes_and_routines),
+        cmocka_unit_test(actions_of_iso14229),
+        cmocka_unit_test(actions_of_iso14230),
+        cmocka_unit_test(services_of_iso14230),
+        cmocka_unit_test(vehicle_information),
+        cmocka_unit_test(identifiers_made_on_the_bus),
         cmocka_unit_test(a_request_seen_in_part_says_what_it_holds),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
