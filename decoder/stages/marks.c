@@ -49,9 +49,10 @@ static const char *take_text(struct mark_line *line, const char *key)
     if (!json_is_string(value)) {
         line->failed = true;
         diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place,
-                        json_is_number(value) ? "\"%s\" is a JSON number; write it as text, in quotes, so that no digit "
-                                                "is lost on the way"
-                                              : "\"%s\" must be text in quotes",
+                        json_is_number(value)
+                            ? "\"%s\" is a JSON number; write it as text, in quotes, so that no digit "
+                              "is lost on the way"
+                            : "\"%s\" must be text in quotes",
                         key);
         return "";
     }
@@ -74,8 +75,8 @@ static void check_keys(struct mark_line *line)
         const char *near = diagnostics_nearest(key, key_names, KEY_COUNT);
         line->failed = true;
         if (near)
-            diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place, "unknown key \"%.80s\"; did you mean \"%s\"?",
-                            key, near);
+            diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place,
+                            "unknown key \"%.80s\"; did you mean \"%s\"?", key, near);
         else
             diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place,
                             "unknown key \"%.80s\"; a mark has time, kind, name, text, value, unit, withdraws", key);
@@ -96,14 +97,17 @@ static void take_kind(struct mark_line *line)
     const char *near = diagnostics_nearest(kind, kind_names, KIND_COUNT);
     line->failed = true;
     if (!kind[0])
-        diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place, "the mark has no \"kind\"; write \"kind\": \"note\" "
+        diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place,
+                        "the mark has no \"kind\"; write \"kind\": \"note\" "
                         "or another kind");
     else if (near)
-        diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place, "unknown kind \"%.80s\"; did you mean \"%s\"?", kind,
-                        near);
+        diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place, "unknown kind \"%.80s\"; did you mean \"%s\"?",
+                        kind, near);
     else
-        diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place, "unknown kind \"%.80s\"; it is one of note, moment, "
-                        "displayed, identity, condition, weight, challenge, withdrawal", kind);
+        diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place,
+                        "unknown kind \"%.80s\"; it is one of note, moment, "
+                        "displayed, identity, condition, weight, challenge, withdrawal",
+                        kind);
 }
 
 static void take_time(struct mark_line *line)
@@ -120,7 +124,8 @@ static void take_time(struct mark_line *line)
     }
 }
 
-/* withdraws: the line must be there, before this one, and a mark that can be withdrawn. The marks so far are in list. */
+/* withdraws: the line must be there, before this one, and a mark that can be withdrawn. The marks so far are in list.
+ */
 static void take_withdraws(struct mark_line *line)
 {
     json_t *value = json_object_get(line->object, "withdraws");
@@ -181,9 +186,10 @@ static void check_content(struct mark_line *line)
         const char *why = ratio_parse(mark->value, strlen(mark->value), &number);
         if (why) {
             line->failed = true;
-            diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place,
-                            "\"value\": \"%.60s\" is no number (%s); write one like \"29.8\", the unit goes to \"unit\"",
-                            mark->value, why);
+            diagnostics_say(
+                line->diagnostics, SEVERITY_ERROR, line->place,
+                "\"value\": \"%.60s\" is no number (%s); write one like \"29.8\", the unit goes to \"unit\"",
+                mark->value, why);
         }
     }
     if (strlen(mark->unit) > UNIT_MAX)
@@ -203,8 +209,8 @@ static void read_line(struct mark_line *line, const char *text, size_t length)
                             "\"2026-03-02T08:00:00Z\", \"kind\": \"note\", \"text\": \"...\"}");
         else
             diagnostics_say(line->diagnostics, SEVERITY_ERROR, line->place,
-                            "this is no JSON (%.80s, column %d); each line of a marks file is one JSON object", error.text,
-                            error.column);
+                            "this is no JSON (%.80s, column %d); each line of a marks file is one JSON object",
+                            error.text, error.column);
         return;
     }
     check_keys(line);
@@ -230,6 +236,15 @@ static bool is_blank(const char *text, size_t length)
     return true;
 }
 
+/* Whether the first line with anything on it could be an object at all; else one message does for the whole file. */
+static bool looks_like_marks(const char *text, size_t length)
+{
+    for (size_t i = 0; i < length; i++)
+        if (!is_blank(text + i, 1) && text[i] != '\n')
+            return text[i] == '{';
+    return true;
+}
+
 static int compare_times(const void *a, const void *b)
 {
     const struct mark *x = *(struct mark *const *)a, *y = *(struct mark *const *)b;
@@ -242,6 +257,13 @@ static int read_lines(struct marks *marks, const char *shown, struct diagnostics
 {
     bool failed = false;
     uint32_t number = 0;
+    if (!looks_like_marks(marks->bytes, marks->length)) {
+        diagnostics_say(
+            diagnostics, SEVERITY_ERROR, shown,
+            "is no marks file; each line of one is a JSON object, like {\"time\": \"2026-03-02T08:00:00Z\", "
+            "\"kind\": \"note\", \"text\": \"...\"}");
+        return EXIT_BAD_INPUT;
+    }
     const char *at = marks->bytes, *end = at + marks->length;
     while (at < end) {
         const char *stop = memchr(at, '\n', (size_t)(end - at));
@@ -409,7 +431,8 @@ void marks_survey_end(struct mark_walk *walk)
     }
 }
 
-void marks_bind_time(struct mark_walk *walk, int64_t time, void (*emit)(void *context, const struct mark *mark), void *context)
+void marks_bind_time(struct mark_walk *walk, int64_t time, void (*emit)(void *context, const struct mark *mark),
+                     void *context)
 {
     if (time < walk->last_time)
         step_back(walk, time);

@@ -47,8 +47,9 @@ struct marks {
 };
 
 /*
- * Loads path. Returns 0, EXIT_CANNOT_OPEN, EXIT_BAD_INPUT (every bad line told: file:line, what, what to do: not JSON, an unknown
- * key or kind, a time that is none, a value that is a JSON number, a withdrawal of a line that is not there or is no mark before it, too many) or EXIT_OUR_FAULT.
+ * Loads path. Returns 0, EXIT_CANNOT_OPEN, EXIT_BAD_INPUT (every bad line told: file:line, what, what to do: not JSON,
+ * an unknown key or kind, a time that is none, a value that is a JSON number, a withdrawal of a line that is not there
+ * or is no mark before it, too many) or EXIT_OUR_FAULT.
  */
 TT_MUST_USE int marks_load(struct marks *marks, const char *path, struct diagnostics *diagnostics);
 void marks_free(struct marks *marks);
@@ -66,8 +67,10 @@ void mark_walk_init(struct mark_walk *walk, struct marks *marks);
 void marks_survey_time(struct mark_walk *walk, int64_t time);
 /* After the last frame: sets outside, and places = 1 for marks after the last frame. */
 void marks_survey_end(struct mark_walk *walk);
-/* Bind: before each frame, calls emit for every mark with one place that stands before this frame, in (time, line) order. */
-void marks_bind_time(struct mark_walk *walk, int64_t time, void (*emit)(void *context, const struct mark *mark), void *context);
+/* Bind: before each frame, calls emit for every mark with one place that stands before this frame, in (time, line)
+ * order. */
+void marks_bind_time(struct mark_walk *walk, int64_t time, void (*emit)(void *context, const struct mark *mark),
+                     void *context);
 /* After the last frame: the marks behind it. */
 void marks_bind_end(struct mark_walk *walk, void (*emit)(void *context, const struct mark *mark), void *context);
 

@@ -60,11 +60,17 @@ static void queues_append(struct steady *steady, uint32_t slot)
     steady->falling[at >= steady->room ? at - steady->room : at] = slot;
 }
 
+#define SLOT_SIZE (sizeof(struct sample) + 2 * sizeof(uint32_t))
+#define WINDOW_FIRST 16u /* small: a step may have many presses at once */
+
 /* Doubles the window's room; the samples move to its start. */
 static bool window_grow(struct steady *steady)
 {
-    uint32_t room = steady->room ? steady->room * 2 : 64;
+    uint32_t room = steady->room ? steady->room * 2 : WINDOW_FIRST;
     if (room > STEADY_WINDOW_MAX)
+        return false;
+    size_t more = (room - steady->room) * SLOT_SIZE;
+    if (steady->budget && steady->room && steady->budget->used + more > STEADY_TOGETHER_MAX)
         return false;
     struct sample *ring = malloc(room * sizeof *ring);
     uint32_t *rising = malloc(room * sizeof *rising), *falling = malloc(room * sizeof *falling);
@@ -78,6 +84,8 @@ static bool window_grow(struct steady *steady)
     uint32_t count = steady->count;
     for (uint32_t i = 0; i < count; i++)
         ring[i] = *ring_at(steady, i);
+    if (steady->budget)
+        steady->budget->used += more;
     free(steady->ring);
     free(steady->rising);
     free(steady->falling);
@@ -212,6 +220,7 @@ const struct sample *steady_window_at(const struct steady *steady, uint32_t inde
 bool steady_copy(struct steady *to, const struct steady *from)
 {
     steady_init(to, &from->rule);
+    to->budget = from->budget;
     to->counting = from->counting;
     to->open = from->open;
     to->open_elapsed = from->open_elapsed;
@@ -227,6 +236,8 @@ bool steady_copy(struct steady *to, const struct steady *from)
 
 void steady_free(struct steady *steady)
 {
+    if (steady->budget)
+        steady->budget->used -= steady->room * SLOT_SIZE;
     free(steady->ring);
     free(steady->rising);
     free(steady->falling);

@@ -5,7 +5,8 @@
  * While a stretch is forming, its samples stay in a window from which the oldest are dropped until a new one fits; two
  * queues of falling and rising values give the window's largest and smallest in constant time. Once it counts, only its
  * extremes are kept, so memory depends on `for`, never on how long a stretch lasts. The window holds at most
- * STEADY_WINDOW_MAX samples; beyond that the oldest is dropped, which can only make a stretch count later.
+ * STEADY_WINDOW_MAX samples, all windows together STEADY_TOGETHER_MAX bytes; beyond that the oldest sample is dropped, which
+ * can only make a stretch count later.
  */
 #ifndef TT_STEADY_H
 #define TT_STEADY_H
@@ -31,8 +32,15 @@ struct steady_rule {
     int64_t gap;          /* ns */
 };
 
+/* What the windows of many stretches may take together. A window that may not grow drops its oldest sample. */
+#define STEADY_TOGETHER_MAX (12u << 20)
+struct steady_budget {
+    size_t used; /* bytes */
+};
+
 struct steady {
     struct steady_rule rule;
+    struct steady_budget *budget; /* borrowed; NULL: none. Set it after steady_init */
     bool counting;         /* the open stretch counts; `open` describes it */
     struct stretch open;   /* valid while counting; standing is left to the caller */
     int64_t open_elapsed;  /* elapsed of its first sample */

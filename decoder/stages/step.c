@@ -30,6 +30,7 @@ struct step_stage {
     uint8_t *uses;           /* enum reading_use bits per reading */
     bool service_asked[256]; /* some step asks whether this service was answered */
     struct identities identities;
+    uint64_t repeated;       /* serial of an answer that only repeats the one before it: no new sample; 0 */
     bool started, failed;
     int errno_value;
     uint8_t *extra;          /* for a text note: text, then answer */
@@ -45,7 +46,8 @@ static void fail(struct step_stage *stage, int why)
 
 static struct waiting *waiting_of(struct step_stage *stage, uint64_t serial)
 {
-    for (uint32_t i = 0; i < stage->waiting_count; i++)
+    /* Serials rise in the order of the requests, and so do these entries: the newest is nearly always meant. */
+    for (uint32_t i = stage->waiting_count; i-- > 0 && stage->waiting[i].resolution.serial >= serial;)
         if (stage->waiting[i].resolution.serial == serial)
             return &stage->waiting[i];
     return NULL;
@@ -120,56 +122,50 @@ static struct note note_of(enum note_kind kind, const struct exchange *exchange,
     };
 }
 
-static bool asks_identity(const struct exchange *exchange)
+static bool is_opening_action(const struct step_stage *stage, const struct def_action *action)
 {
-    struct bytes cursor = bytes_of(exchange->request_bytes, exchange->request_kept);
-    bytes_skip(&cursor, 1);
-    while (cursor.left >= 2) {
-        uint16_t identifier = bytes_be16(&cursor);
-        if (identifier == VIN_IDENTIFIER || identifier == SERIAL_IDENTIFIER)
+    for (uint32_t i = 0; i < stage->definitions->step_count; i++)
+        if (stage->definitions->steps[i].opens_attempt &&
+            &stage->definitions->actions[stage->definitions->steps[i].action] == action)
             return true;
-    }
     return false;
 }
 
-/* Is this request a start of the opening action? */
-static bool is_opening_start(const struct step_stage *stage, const struct exchange *exchange)
+/* The described action that a request or answer is about; NULL when it is about none. */
+static const struct def_action *action_of(const struct step_stage *stage, const struct exchange *exchange,
+                                          const struct service_content *content)
 {
-    struct bytes cursor = bytes_of(exchange->request_bytes, exchange->request_kept);
-    uint8_t service = bytes_u8(&cursor), part = bytes_u8(&cursor) & 0x7F;
-    uint16_t key = bytes_be16(&cursor);
-    if (cursor.bad || service != 0x31 || part != PART_START)
-        return false;
-    for (uint32_t i = 0; i < stage->definitions->step_count; i++) {
-        const struct def_step *step = &stage->definitions->steps[i];
-        if (!step->opens_attempt)
-            continue;
-        const struct def_action *action = &stage->definitions->actions[step->action];
-        if (action->kind == ACTION_ROUTINE && action->module == exchange->module && action->key == key)
-            return true;
-    }
-    return false;
+    if (!content->is_action || content->malformed)
+        return NULL;
+    return definitions_action(stage->definitions, exchange->module, content->action_kind, content->key);
 }
 
 void step_push_request(struct step_stage *stage, const struct exchange *exchange)
 {
     struct note note = note_of(NOTE_START, exchange, &exchange->request);
-    struct bytes cursor = bytes_of(exchange->request_bytes, exchange->request_kept);
-    uint8_t service = bytes_u8(&cursor), second = bytes_u8(&cursor);
-    if (service == 0x31 && is_opening_start(stage, exchange)) {
+    struct service_content content;
+    service_read(&(struct exchange_event){.kind = EXCHANGE_EVENT_REQUEST, .exchange = exchange}, &content);
+    /* A question of which the listener lost a part was asked all the same: what its beginning says counts. */
+    const struct def_action *action = content.is_action
+        ? definitions_action(stage->definitions, exchange->module, content.action_kind, content.key) : NULL;
+    if (action && content.sub_function == PART_START && is_opening_action(stage, action)) {
         note_wait(stage, &note);
-    } else if (service == 0x22 && asks_identity(exchange)) {
+    } else if (identities_asked(&stage->identities, exchange, &content)) {
         note.kind = NOTE_IDENTITY_ASKED;
         note_wait(stage, &note);
-    } else if (service == 0x85 && !cursor.bad && ((second & 0x7F) == 1 || (second & 0x7F) == 2)) {
+    } else if (content.kind == SERVICE_SETTING && !content.malformed && (content.sub_function == 1 || content.sub_function == 2)) {
         note.kind = NOTE_SETTING;
-        note.setting.on = (second & 0x7F) == 1;
-        note.setting.suppressed = second & 0x80;
+        note.setting.on = content.sub_function == 1;
+        note.setting.suppressed = exchange->suppress;
+        note_put(stage, &note, NULL);
+    } else if (content.kind == SERVICE_CLEAR) {
+        note.kind = NOTE_CLEAR;
         note_put(stage, &note, NULL);
     }
 }
 
-static void resolve(struct step_stage *stage, const struct exchange_event *event, bool positive)
+static void resolve(struct step_stage *stage, const struct exchange_event *event, const struct service_content *content,
+                    bool positive)
 {
     const struct exchange *exchange = event->exchange;
     struct waiting *waiting = stage->waiting_count ? waiting_of(stage, exchange->serial) : NULL;
@@ -184,8 +180,8 @@ static void resolve(struct step_stage *stage, const struct exchange_event *event
         waiting->resolution.answer_last_frame = exchange->response.last_frame;
         waiting->resolution.answer_time = exchange->response.last_time;
     }
-    if (positive && exchange->service == 0x22)
-        waiting->resolution.split = identities_read(&stage->identities, event, waiting->resolution.why);
+    if (positive)
+        waiting->resolution.split = identities_read(&stage->identities, event, content, waiting->resolution.why);
     if (waiting == stage->waiting)
         drain(stage);
 }
@@ -217,12 +213,27 @@ static void gap_put(struct step_stage *stage, enum gap_kind kind, const struct n
     note_put(stage, &note, NULL);
 }
 
+/* An identity in an answer whose request the record lacks: another one than before splits the record right here. */
+static void split_here(struct step_stage *stage, const struct exchange_event *event, const struct service_content *content,
+                       const struct note *at)
+{
+    char why[VERDICT_REASON_MAX];
+    if (!identities_read(&stage->identities, event, content, why))
+        return;
+    struct note note = *at;
+    note.kind = NOTE_SPLIT;
+    note.extra = (uint32_t)strlen(why);
+    note_put(stage, &note, (const uint8_t *)why);
+}
+
 void step_push_answer(struct step_stage *stage, const struct exchange_event *event, const struct service_content *content)
 {
     const struct exchange *exchange = event->exchange;
     bool positive = exchange->has_response && !exchange->nrc && event->response;
     bool asked = exchange->state != EXCHANGE_UNSOLICITED;
-    resolve(stage, event, positive);
+    resolve(stage, event, content, positive);
+    if (event->repeated)
+        stage->repeated = exchange->serial;
 
     struct note note = note_of(NOTE_SERVICE, exchange, exchange->has_response ? &exchange->response : &exchange->request);
     note.positive = positive;
@@ -232,66 +243,69 @@ void step_push_answer(struct step_stage *stage, const struct exchange_event *eve
     const uint8_t *answer = positive ? event->response->bytes : NULL;
     uint32_t length = positive ? event->response->received : 0;
 
-    switch (exchange->service) {
-    case 0x31: {
-        const struct def_action *action = definitions_routine(stage->definitions, exchange->module, content->identifier);
-        if (content->malformed || !action || content->sub_function < PART_START || content->sub_function > PART_RESULTS)
-            break;
-        struct note told = note;
+    struct note told = note;
+    const struct def_action *action = action_of(stage, exchange, content);
+    if (action) {
+        if (positive && !asked && content->sub_function == PART_START && is_opening_action(stage, action)) {
+            told.kind = NOTE_STARTED;
+            note_put(stage, &told, NULL);
+        }
         told.kind = NOTE_ACTION;
         told.index = (uint32_t)(action - stage->definitions->actions);
         told.action.part = (enum action_part)content->sub_function;
         told.action.state = exchange->state;
         told.extra = length;
         note_put(stage, &told, answer);
-        break;
+        told = note;
     }
-    case 0x22:
+    switch (content->kind) {
+    case SERVICE_READ:
+    case SERVICE_READ_LOCAL:
+    case SERVICE_IDENTIFICATION:
+    case SERVICE_VEHICLE_INFORMATION:
+        if (positive && !asked)
+            split_here(stage, event, content, &note);
         if (note.refused)
             gap_put(stage, GAP_REFUSED, &note);
         else if (!positive && asked && exchange->state != EXCHANGE_CUT)
             gap_put(stage, GAP_MISSING, &note);
         break;
-    case 0x19:
-        if (positive && content->kind == SERVICE_CODES && !content->malformed) {
-            struct note told = note;
+    case SERVICE_CODES:
+    case SERVICE_CODES_14230:
+        if (positive && !content->malformed)
             codes_push(stage, event, content, &told);
-        } else if (positive && content->malformed) {
+        else if (positive)
             gap_put(stage, GAP_FAULT, &note);
-        }
         break;
-    case 0x14:
-        if (!note.refused) {
-            struct note told = note;
-            told.kind = NOTE_CLEAR;
+    case SERVICE_CLEAR:
+        told.kind = NOTE_CLEAR;
+        told.clear.closed = true;
+        if (asked || positive)
             note_put(stage, &told, NULL);
-        }
         break;
-    case 0x85:
-        if (asked) {
-            struct note told = note;
-            told.kind = NOTE_SETTING;
-            told.setting.closed = true;
-            told.setting.on = content->sub_function == 1;
+    case SERVICE_SETTING:
+        told.kind = NOTE_SETTING;
+        told.setting.on = content->sub_function == 1 && !content->malformed;
+        if (!asked && positive && content->sub_function == 2) /* its request is missing in the record; off it is */
             note_put(stage, &told, NULL);
-        }
-        break;
-    case 0x11:
-    case 0x10:
-        if (positive && (exchange->service == 0x11 || content->sub_function == 1)) {
-            struct note told = note;
-            told.kind = NOTE_DEFAULTS;
+        told.setting.closed = true;
+        if (asked || positive)
             note_put(stage, &told, NULL);
-            if (exchange->service == 0x11)
-                gap_put(stage, GAP_RESET, &note);
-        }
         break;
-    case 0x2E:
-        if (positive && !content->malformed) {
-            struct note told = note;
+    case SERVICE_RESET:
+    case SERVICE_SESSION:
+        if (!positive || (content->kind == SERVICE_SESSION && (content->malformed || !content->is_default_session)))
+            break;
+        told.kind = NOTE_DEFAULTS;
+        note_put(stage, &told, NULL);
+        if (content->kind == SERVICE_RESET)
+            gap_put(stage, GAP_RESET, &note);
+        break;
+    case SERVICE_WRITE:
+        if (positive && asked && !content->malformed) {
             told.kind = NOTE_WRITE;
-            told.index = content->identifier;
-            identities_written(&stage->identities, exchange->module, content->identifier);
+            told.index = content->key | (content->action_kind == ACTION_WRITE_LOCAL ? NOTE_WRITE_LOCAL : 0);
+            identities_written(&stage->identities, exchange->module, told.index);
             note_put(stage, &told, NULL);
         }
         break;
@@ -347,6 +361,8 @@ void step_push_reading(struct step_stage *stage, const struct reading_event *eve
     }
     if (event->kind != READING_VALUE)
         return;
+    if (event->exchange && event->exchange->serial == stage->repeated)
+        return; /* the same answer once more: it must not fill up a steady stretch */
     const struct value *value = event->value;
     uint8_t use = stage->uses[value->reading];
     if (use & USE_SAMPLE) {

@@ -1,25 +1,24 @@
-/* Steps that an answer decides: actions (D 7.9), answered services, trouble codes (D 7.10), and their order (D 7.5). */
+/* Steps that an answer decides: actions (D 7.9), answered services, trouble codes (D 7.10). */
 #include "step_look.h"
 
 #include <string.h>
 
-/*
- * "`codes` and `answered` count only answers that come after each step listed before them first had its evidence."
- * Everything seen so far came before now, so a step's state is simply emptied when a step before it first has evidence.
- */
-void look_evident(struct look *look, uint32_t index)
+static bool among(const char *name, const char *const *names, uint32_t count)
 {
-    for (uint32_t i = index + 1; i < look->count; i++) {
-        struct look_step *step = &look->steps[i];
-        if (step->def->kind == STEP_ANSWERED) {
-            kept_answer_free(&step->answered.first);
-            memset(&step->answered, 0, sizeof step->answered);
-        } else if (step->def->kind == STEP_CODES) {
-            kept_answer_free(&step->codes.answer);
-            kept_answer_free(&step->codes.listing);
-            memset(&step->codes, 0, sizeof step->codes);
-        }
-    }
+    for (uint32_t i = 0; name && i < count; i++)
+        if (strcmp(name, names[i]) == 0)
+            return true;
+    return false;
+}
+
+/* Where the opening step has its evidence another look begins; without any it sets no bound. */
+static void action_evident(struct look *look, uint32_t index, uint64_t serial)
+{
+    struct look_step *step = &look->steps[index];
+    if (step->def->opens_attempt)
+        return;
+    step->evident = *look->context->sequence;
+    look_evident(look, index, serial);
 }
 
 void look_action_closed(struct look *look, const struct note *note, const uint8_t *answer)
@@ -40,7 +39,7 @@ void look_action_closed(struct look *look, const struct note *note, const uint8_
             if (!action->first_start.has) {
                 kept_answer_set(&action->first_start, note, answer, note->extra);
                 if (step->def->outcome == DEF_NONE)
-                    look_evident(look, i);
+                    action_evident(look, i, note->serial);
             }
         } else {
             action->silent_starts++;
@@ -48,20 +47,13 @@ void look_action_closed(struct look *look, const struct note *note, const uint8_
     }
 }
 
-static bool among(const char *name, const char *const *names, uint32_t count)
-{
-    for (uint32_t i = 0; name && i < count; i++)
-        if (strcmp(name, names[i]) == 0)
-            return true;
-    return false;
-}
-
 void look_outcome(struct look *look, uint32_t reading, const char *name, const struct note *note, const uint8_t *answer,
-                  uint32_t length)
+                  uint32_t length, bool asked)
 {
     for (uint32_t i = 0; i < look->count; i++) {
         struct look_step *step = &look->steps[i];
-        if (step->def->kind != STEP_ACTION || step->def->outcome != reading)
+        if (step->def->kind != STEP_ACTION || step->def->outcome != reading ||
+            (!asked && among(name, step->def->confirmed, step->def->confirmed_count)))
             continue;
         struct look_action *action = &step->action;
         bool was_confirmed = action->last == OUTCOME_CONFIRMED;
@@ -73,98 +65,143 @@ void look_outcome(struct look *look, uint32_t reading, const char *name, const s
         kept_answer_set(&action->last_answer, note, answer, length);
         if (action->last != OUTCOME_CONFIRMED) {
             kept_answer_free(&action->run_first);
+            step->evident = 0;
         } else if (!was_confirmed) {
             kept_answer_set(&action->run_first, note, answer, length);
-            look_evident(look, i);
+            action_evident(look, i, note->serial);
         }
     }
 }
 
+static void answered_note(struct look_answered *answered, const struct note *note, const struct kept_answer *answer)
+{
+    if (note->refused) {
+        answered->refused++;
+        answered->last_nrc = note->nrc;
+    } else if (!note->positive) {
+        answered->silent++;
+    } else {
+        answered->positive++;
+        if (!answered->first.has)
+            kept_answer_copy(&answered->first, answer);
+    }
+}
+
+/* The step first has evidence under this bound: that is a bound for the steps behind it. */
+static void state_evident(struct look *look, uint32_t index, uint32_t state, uint64_t serial)
+{
+    struct bound_state *one = &look->steps[index].states[state];
+    if (one->evident)
+        return;
+    one->evident = *look->context->sequence;
+    look_evident(look, index, serial);
+}
+
 void look_service(struct look *look, const struct note *note, const uint8_t *answer)
 {
+    struct kept_answer kept = {0};
+    kept_answer_set(&kept, note, answer, note->extra);
     for (uint32_t i = 0; i < look->count; i++) {
         struct look_step *step = &look->steps[i];
         if (step->def->kind != STEP_ANSWERED || step->def->service != note->service || step->def->module != note->module)
             continue;
-        struct look_answered *answered = &step->answered;
-        if (note->refused) {
-            answered->refused++;
-            answered->last_nrc = note->nrc;
-        } else if (!note->positive) {
-            answered->silent++;
-        } else {
-            answered->positive++;
-            if (!answered->first.has) {
-                kept_answer_set(&answered->first, note, answer, note->extra);
-                look_evident(look, i);
-            }
+        for (uint32_t k = 0; k < step->state_count; k++) {
+            const struct bound_state *state = &step->states[k];
+            /* What got no answer counts where it was asked. */
+            bool before = !note->positive && !note->refused && note->request_frame < state->frame;
+            if (state->serial == note->serial || state->bound == *look->context->sequence || before)
+                continue;
+            answered_note(&step->states[k].answered, note, &kept);
+            if (state->answered.first.has)
+                state_evident(look, i, k, note->serial);
         }
+    }
+    kept_answer_free(&kept);
+}
+
+static void codes_note(struct look_codes *codes, uint64_t bit, const struct note *note, const struct kept_answer *answer,
+                       const struct setting *setting)
+{
+    if (note->codes.covers & bit) {
+        codes->covered = true;
+        codes->lists = note->codes.lists & bit;
+        codes->unreported = note->codes.unreported & bit;
+        codes->unasked = note->codes.untested_unasked & bit;
+        codes->untested = note->codes.untested & bit;
+        codes->mask = note->codes.mask;
+        codes->setting_off = setting_is_off(setting);
+        codes->off_serial = !setting->off.certain && setting->off.count == 1 ? setting->off.serials[0] : 0;
+        codes->on_serial = setting->lifted ? setting->on_serial : 0;
+        codes->cleared = (struct doubts){0};
+        codes->contradicted = false;
+        kept_answer_free(&codes->listing);
+        kept_answer_copy(&codes->answer, answer);
+    } else if (note->codes.lists & bit) {
+        /* It lists a code that the step says is not there, whatever was asked. */
+        codes->contradicted = true;
+        codes->cleared = (struct doubts){0};
+        kept_answer_copy(&codes->listing, answer);
+    } else if (!codes->covered) {
+        codes->narrow++;
+        codes->narrow_mask = note->codes.mask;
+        codes->shared = note->codes.shared;
     }
 }
 
 void look_codes(struct look *look, const struct note *note, const uint8_t *answer, const struct setting *settings)
 {
+    struct kept_answer kept = {0};
+    kept_answer_set(&kept, note, answer, note->extra);
     for (uint32_t i = 0; i < look->count; i++) {
         struct look_step *step = &look->steps[i];
         if (step->def->kind != STEP_CODES || step->def->module != note->module)
             continue;
-        struct look_codes *codes = &step->codes;
-        uint64_t bit = UINT64_C(1) << step->index;
-        const struct setting *setting = &settings[note->module];
-        if (note->codes.covers & bit) {
-            bool first = !codes->covered;
-            codes->covered = true;
-            codes->lists = note->codes.lists & bit;
-            codes->unreported = note->codes.unreported & bit;
-            codes->unasked = note->codes.untested_unasked & bit;
-            codes->untested = note->codes.untested & bit;
-            codes->mask = note->codes.mask;
-            codes->setting_off = setting->off;
-            codes->off_serial = setting->off ? setting->off_serial : 0;
-            codes->on_serial = setting->on_serial;
-            codes->cleared = false;
-            codes->contradicted = false;
-            kept_answer_free(&codes->listing);
-            kept_answer_set(&codes->answer, note, answer, note->extra);
-            if (first)
-                look_evident(look, i);
-        } else if (note->codes.lists & bit) {
-            /* It lists a code that the step says is not there, whatever was asked. */
-            codes->contradicted = true;
-            codes->cleared = false;
-            kept_answer_set(&codes->listing, note, answer, note->extra);
-        } else if (!codes->covered) {
-            codes->narrow++;
-            codes->narrow_mask = note->codes.mask;
-            codes->shared = note->codes.shared;
+        for (uint32_t k = 0; k < step->state_count; k++) {
+            if (step->states[k].serial == note->serial || step->states[k].bound == *look->context->sequence)
+                continue;
+            codes_note(&step->states[k].codes, UINT64_C(1) << step->index, note, &kept, &settings[note->module]);
+            if (step->states[k].codes.covered)
+                state_evident(look, i, k, note->serial);
         }
     }
+    kept_answer_free(&kept);
+}
+
+static void codes_clear(struct look_codes *codes, const struct note *note)
+{
+    if (!codes->covered && !codes->contradicted)
+        return;
+    if (!note->clear.closed)
+        doubts_ask(&codes->cleared, note->serial); /* it may act from now on */
+    else if (note->refused)
+        doubts_refused(&codes->cleared, note->serial);
+    else if (note->positive)
+        codes->cleared.certain = true; /* answered after what was read */
+    else
+        doubts_settled(&codes->cleared, note->serial);
 }
 
 void look_clear(struct look *look, const struct note *note)
 {
     for (uint32_t i = 0; i < look->count; i++) {
         struct look_step *step = &look->steps[i];
-        if (step->def->kind != STEP_CODES || step->def->module != note->module)
-            continue;
-        struct look_codes *codes = &step->codes;
-        const struct kept_answer *answer = codes->contradicted ? &codes->listing : &codes->answer;
-        /* A clear that was not answered may have acted when it was asked; an answered one is over with its answer. */
-        uint64_t clear_frame = note->positive ? note->last_frame : note->request_frame;
-        if (answer->has && clear_frame > answer->last_frame)
-            codes->cleared = true;
+        for (uint32_t k = 0; step->def->kind == STEP_CODES && step->def->module == note->module && k < step->state_count; k++)
+            codes_clear(&step->states[k].codes, note);
     }
 }
 
 void look_setting_refused(struct look *look, uint64_t serial, bool on)
 {
     for (uint32_t i = 0; i < look->count; i++) {
-        struct look_codes *codes = &look->steps[i].codes;
-        if (look->steps[i].def->kind != STEP_CODES || !codes->covered)
-            continue;
-        if (on && codes->on_serial == serial)
-            codes->setting_off = true;
-        else if (!on && codes->off_serial == serial)
-            codes->setting_off = false;
+        struct look_step *step = &look->steps[i];
+        for (uint32_t k = 0; step->def->kind == STEP_CODES && k < step->state_count; k++) {
+            struct look_codes *codes = &step->states[k].codes;
+            if (!codes->covered)
+                continue;
+            if (on && codes->on_serial == serial)
+                codes->setting_off = true;
+            else if (!on && codes->off_serial == serial)
+                codes->setting_off = false;
+        }
     }
 }

@@ -66,9 +66,9 @@ static void add_to_tally(struct look *look, struct look_step *step, struct stret
             tally->outside++;
         kept_list_add(&tally->list, stretch);
     }
-    /* A tentative link's stretches are told when it becomes firm. */
+    /* A tentative link's stretches are told when it becomes firm; once a moment is on record, only its tries are judged. */
     if (step->link != LINK_TENTATIVE)
-        tell_stretch(look, step, stretch, judged);
+        tell_stretch(look, step, stretch, judged && !step->try_count);
 }
 
 static struct steady_rule rule_of(const struct def_step *step)
@@ -96,7 +96,7 @@ static void chain_forget(struct look *look, uint32_t index)
         struct stretch ignored;
         (void)steady_break(&step->steady, &ignored);
         tally_reset(&step->tally);
-        step->evident_unmarked = false; /* evidence that was none: the next raises the bound of 7.5 again */
+        step->evident = step->evident_maybe = 0; /* evidence that was none */
         step->link = LINK_IDLE;
         step->next_tentative = false;
     }
@@ -106,7 +106,7 @@ static void chain_firm(struct look *look, uint32_t index)
 {
     struct look_step *step = &look->steps[index];
     for (uint32_t i = 0; i < step->tally.list.kept; i++)
-        tell_stretch(look, step, kept_list_at(&step->tally.list, i), true);
+        tell_stretch(look, step, kept_list_at(&step->tally.list, i), !step->try_count);
     if (step->link == LINK_TENTATIVE)
         step->link = LINK_FIRM;
     else if (step->link == LINK_CLOSED && step->next != LOOK_NONE) /* it was over before it was sure that it had begun */
@@ -123,6 +123,7 @@ static void chain_ended(struct look *look, struct look_step *step, struct stretc
     struct stretch ignored;
     (void)steady_break(&step->steady, &ignored);
     step->next_tentative = false;
+    step->evident_maybe = 0;
     bool firm = step->link == LINK_FIRM;
     step->link = LINK_CLOSED;
     if (firm)
@@ -132,10 +133,10 @@ static void chain_ended(struct look *look, struct look_step *step, struct stretc
 static void evident_unmarked(struct look *look, uint32_t index)
 {
     struct look_step *step = &look->steps[index];
-    if (step->evident_unmarked || step->evident_marked)
+    if (step->evident)
         return;
-    step->evident_unmarked = true;
-    look_evident(look, index);
+    step->evident = *look->context->sequence;
+    look_evident(look, index, 0);
 }
 
 static void chain_feed(struct look *look, uint32_t index, const struct sample *sample)
@@ -161,18 +162,22 @@ static void chain_feed(struct look *look, uint32_t index, const struct sample *s
             !step_meets_select(look->steps[step->next].def, sample->numerator)) {
             step->next_tentative = false;
             chain_forget(look, step->next);
-            if (stretch_meets_select(step->def, &step->steady.open))
-                evident_unmarked(look, index);
+            /* It was this step's all along, and had its evidence when it first counted. */
+            if (!step->evident && stretch_meets_select(step->def, &step->steady.open))
+                step->evident = step->evident_maybe;
+            step->evident_maybe = 0;
             return;
         }
-        if (said & STEADY_JOINED && step->evident_unmarked && !step_meets_select(step->def, sample->numerator) &&
+        if (said & STEADY_JOINED && step->evident && !step_meets_select(step->def, sample->numerator) &&
             step->tally.inside + step->tally.outside + step->tally.close == 0)
-            step->evident_unmarked = false; /* its only evidence so far is judged no longer */
+            step->evident = 0; /* its only evidence so far is judged no longer */
         if (said & STEADY_COUNTED) {
             if (step->next != LOOK_NONE && stretch_meets_select(look->steps[step->next].def, &step->steady.open)) {
                 /* The next step's part may begin with this stretch's first sample: it gets all of them. */
                 struct look_step *next = &look->steps[step->next];
                 step->next_tentative = true;
+                step->evident_maybe = *look->context->sequence;
+                look_evident(look, index, 0);
                 next->link = LINK_TENTATIVE;
                 for (uint32_t i = 0; i < steady_window(&step->steady); i++)
                     chain_feed(look, step->next, steady_window_at(&step->steady, i));
@@ -236,8 +241,8 @@ static void tries_feed(struct look *look, uint32_t index, const struct sample *s
             }
             try->state = TRY_JUDGING;
             if (!try->mark->withdrawn_by && !step->evident_marked) {
-                step->evident_marked = true;
-                look_evident(look, index);
+                step->evident_marked = *look->context->sequence;
+                look_evident(look, index, 0);
             }
         } else if (sample->elapsed > try->deadline &&
                    (steady_window(&try->steady) == 0 || steady_window_at(&try->steady, 0)->elapsed > try->deadline)) {
@@ -316,6 +321,19 @@ void look_break(struct look *look, uint32_t module)
     }
 }
 
+void look_clock_back(struct look *look)
+{
+    for (uint32_t i = 0; i < look->count; i++) {
+        struct look_step *step = &look->steps[i];
+        for (uint32_t k = step->try_active; k < step->try_count; k++) {
+            if (step->tries[k].state != TRY_SEEKING)
+                continue;
+            step->tries[k].clock_back = true;
+            try_done(&step->tries[k], NULL);
+        }
+    }
+}
+
 void look_end(struct look *look)
 {
     look_break(look, DEF_NONE);
@@ -323,6 +341,10 @@ void look_end(struct look *look)
 
 static struct look_try *try_add(struct look *look, struct look_step *step)
 {
+    if (step->try_count == TRIES_MAX) {
+        step->tries_over++;
+        return NULL;
+    }
     if (step->try_count == step->try_room) {
         uint32_t room = step->try_room ? step->try_room * 2 : 4;
         struct look_try *grown = realloc(step->tries, room * sizeof *grown);
@@ -337,6 +359,11 @@ static struct look_try *try_add(struct look *look, struct look_step *step)
     memset(try, 0, sizeof *try);
     struct steady_rule rule = rule_of(step->def);
     steady_init(&try->steady, &rule);
+    try->steady.budget = look->context->windows;
+    if (step->try_count - step->try_active > TRIES_OPEN_MAX) {
+        try->crowded = true;
+        try->state = TRY_DONE;
+    }
     return try;
 }
 
@@ -348,7 +375,7 @@ void look_mark(struct look *look, const struct mark *mark, int64_t elapsed)
             continue;
         struct look_try *try = try_add(look, step);
         if (!try)
-            return;
+            continue;
         try->mark = mark;
         try->sequence = *look->context->sequence;
         try->deadline = elapsed + step->def->wait;
@@ -361,10 +388,11 @@ void look_take_moments(struct look *look, const struct look *from)
         struct look_step *step = &look->steps[i];
         const struct look_step *source = &from->steps[look->first + i - from->first];
         step->last_meeting = source->last_meeting;
+        step->tries_over = source->tries_over;
         for (uint32_t k = 0; k < source->try_count; k++) {
             struct look_try *try = try_add(look, step);
             if (!try)
-                return;
+                break;
             try->mark = source->tries[k].mark;
             try->sequence = source->tries[k].sequence;
             try->deadline = source->tries[k].deadline;
@@ -412,10 +440,11 @@ bool look_open(struct look *look, const struct look_context *context, uint32_t f
         step->index = first + i;
         struct steady_rule rule = rule_of(step->def);
         steady_init(&step->steady, &rule);
+        step->steady.budget = context->windows;
         kept_list_init(&step->tally.list, sizeof(struct stretch));
     }
     chain_build(look);
-    return true;
+    return look_bounds_open(look, 0);
 }
 
 static bool step_copy(struct look_step *to, const struct look_step *from)
@@ -425,12 +454,29 @@ static bool step_copy(struct look_step *to, const struct look_step *from)
     to->try_count = to->try_room = 0;
     bool well = steady_copy(&to->steady, &from->steady);
     kept_list_copy(&to->tally.list, &from->tally.list);
+    to->action.run_first = (struct kept_answer){0};
     kept_answer_copy(&to->action.run_first, &from->action.run_first);
+    to->action.last_answer = (struct kept_answer){0};
     kept_answer_copy(&to->action.last_answer, &from->action.last_answer);
+    to->action.first_start = (struct kept_answer){0};
     kept_answer_copy(&to->action.first_start, &from->action.first_start);
-    kept_answer_copy(&to->answered.first, &from->answered.first);
-    kept_answer_copy(&to->codes.answer, &from->codes.answer);
-    kept_answer_copy(&to->codes.listing, &from->codes.listing);
+    to->states = NULL;
+    to->state_count = to->state_room = 0;
+    if (from->state_count) {
+        to->states = calloc(from->state_count, sizeof *to->states);
+        if (!to->states)
+            return false;
+        to->state_count = to->state_room = from->state_count;
+    }
+    for (uint32_t i = 0; i < from->state_count; i++) {
+        to->states[i] = from->states[i];
+        to->states[i].answered.first = (struct kept_answer){0};
+        kept_answer_copy(&to->states[i].answered.first, &from->states[i].answered.first);
+        to->states[i].codes.answer = (struct kept_answer){0};
+        kept_answer_copy(&to->states[i].codes.answer, &from->states[i].codes.answer);
+        to->states[i].codes.listing = (struct kept_answer){0};
+        kept_answer_copy(&to->states[i].codes.listing, &from->states[i].codes.listing);
+    }
     if (from->try_count) {
         to->tries = calloc(from->try_count, sizeof *to->tries);
         if (!to->tries)
@@ -469,9 +515,12 @@ void look_close(struct look *look)
         kept_answer_free(&step->action.run_first);
         kept_answer_free(&step->action.last_answer);
         kept_answer_free(&step->action.first_start);
-        kept_answer_free(&step->answered.first);
-        kept_answer_free(&step->codes.answer);
-        kept_answer_free(&step->codes.listing);
+        for (uint32_t k = 0; k < step->state_count; k++) {
+            kept_answer_free(&step->states[k].answered.first);
+            kept_answer_free(&step->states[k].codes.answer);
+            kept_answer_free(&step->states[k].codes.listing);
+        }
+        free(step->states);
     }
     free(look->steps);
     memset(look, 0, sizeof *look);

@@ -21,13 +21,14 @@ struct judge *judge_open(const struct definitions *definitions, const struct mar
     judge->opening_action = judge->opening == DEF_NONE ? DEF_NONE : definitions->steps[judge->opening].action;
     judge->part_gaps = calloc(1, sizeof *judge->part_gaps);
     judge->identities = calloc(definitions->step_count + 1, sizeof *judge->identities);
+    judge->identity_floors = calloc(definitions->step_count + 1, sizeof *judge->identity_floors);
     judge->values = calloc(definitions->condition_count + 1, sizeof *judge->values);
     judge->places = calloc((marks ? marks->count : 0) + 1, sizeof *judge->places);
     judge->settings = calloc(definitions->module_count + 1, sizeof *judge->settings);
     judge->verdict.definitions = definitions;
     kept_list_init(&judge->refused, sizeof(struct try_result));
     kept_list_init(&judge->attempt.refused, sizeof(struct try_result));
-    if (!judge->part_gaps || !judge->identities || !judge->values || !judge->places || !judge->settings) {
+    if (!judge->part_gaps || !judge->identities || !judge->identity_floors || !judge->values || !judge->places || !judge->settings) {
         judge_close(judge);
         return NULL;
     }
@@ -67,6 +68,7 @@ void judge_close(struct judge *judge)
     free(judge->verdict.parts);
     free(judge->part_gaps);
     free(judge->identities);
+    free(judge->identity_floors);
     free(judge->values);
     free(judge->places);
     free(judge->settings);

@@ -13,6 +13,7 @@ struct identity_seen {          /* of one identity step, in this part */
     uint32_t length;
     char other[IDENTITY_TEXT_MAX + 1]; /* the first reading that differs */
     struct kept_answer answer, other_answer;
+    uint64_t sequence;          /* of the newest reading */
 };
 
 struct condition_value {        /* the last reading with a value, for one condition */
@@ -26,7 +27,6 @@ struct condition_value {        /* the last reading with a value, for one condit
 
 struct mark_place {             /* where a mark stands among the notes; by place in marks.by_time */
     uint64_t sequence;          /* 0: not bound (yet) */
-    uint64_t part;
 };
 
 struct attempt {
@@ -56,6 +56,8 @@ struct judge {
     uint32_t opening;           /* index of the opening step; DEF_NONE */
     uint32_t opening_action;    /* its action */
     uint64_t sequence;
+    uint64_t frame;             /* last one of the note at work */
+    struct steady_budget windows; /* of all looks */
     bool failed;
     /* part */
     uint32_t part;
@@ -69,6 +71,8 @@ struct judge {
     uint64_t attempts_in_part;
     struct kept_list refused;   /* refused starts since the last opening */
     struct identity_seen *identities; /* definitions.step_count */
+    uint64_t *identity_floors;  /* definitions.step_count: sequence of the mark that spoke for the part before */
+    bool split_follows;         /* this part ends because another vehicle's comes */
     struct condition_value *values;   /* definitions.condition_count */
     struct mark_place *places;        /* marks->count */
     struct setting *settings;         /* definitions.module_count */
@@ -94,6 +98,8 @@ void judge_identity_text(struct judge *judge, const struct note *note, const uin
 void judge_identity_written(struct judge *judge, const struct note *note);
 void judge_conditions(const struct judge *judge, const struct attempt *attempt, struct condition_result *results);
 void judge_identity_result(const struct judge *judge, uint32_t step, struct step_result *result);
+/* A part is over: the marks that spoke for it do not speak for the next. */
+void judge_identities_used(struct judge *judge);
 /* The text a person stated: value, or text where value is empty. */
 const char *mark_said(const struct mark *mark);
 

@@ -11,26 +11,35 @@ void kept_answer_set(struct kept_answer *kept, const struct note *note, const ui
     kept->first_frame = note->first_frame;
     kept->last_frame = note->last_frame;
     kept->time = note->time;
-    kept->bytes = length ? malloc(length) : NULL;
-    if (kept->bytes) {
-        memcpy(kept->bytes, bytes, length);
+    kept->shared = length ? malloc(sizeof *kept->shared + length) : NULL;
+    if (kept->shared) {
+        kept->shared->users = 1;
+        memcpy(kept->shared->bytes, bytes, length);
         kept->length = length;
     }
 }
 
 void kept_answer_copy(struct kept_answer *to, const struct kept_answer *from)
 {
-    *to = *from;
-    to->bytes = from->length ? malloc(from->length) : NULL;
-    if (to->bytes)
-        memcpy(to->bytes, from->bytes, from->length);
-    else
-        to->length = 0;
+    if (from->shared)
+        from->shared->users++;
+    struct kept_answer copy = *from; /* from may be what *to holds already */
+    kept_answer_free(to);
+    *to = copy;
+}
+
+uint8_t *kept_answer_bytes(const struct kept_answer *kept)
+{
+    uint8_t *bytes = kept->length ? malloc(kept->length) : NULL;
+    if (bytes)
+        memcpy(bytes, kept->shared->bytes, kept->length);
+    return bytes;
 }
 
 void kept_answer_free(struct kept_answer *kept)
 {
-    free(kept->bytes);
+    if (kept->shared && --kept->shared->users == 0)
+        free(kept->shared);
     memset(kept, 0, sizeof *kept);
 }
 
@@ -111,4 +120,34 @@ void gap_ring_read(const struct gap_ring *ring, uint64_t first, uint64_t last, u
         if (out->kept < VERDICT_GAPS_KEPT)
             out->list[out->kept++] = *gap;
     }
+}
+
+void doubts_ask(struct doubts *doubts, uint64_t serial)
+{
+    if (doubts->count == DOUBTS_MAX)
+        doubts->certain = true; /* more than can be told apart: it stays in force */
+    else
+        doubts->serials[doubts->count++] = serial;
+}
+
+static bool doubts_remove(struct doubts *doubts, uint64_t serial)
+{
+    for (uint32_t i = 0; i < doubts->count; i++) {
+        if (doubts->serials[i] != serial)
+            continue;
+        doubts->serials[i] = doubts->serials[--doubts->count];
+        return true;
+    }
+    return false;
+}
+
+void doubts_refused(struct doubts *doubts, uint64_t serial)
+{
+    (void)doubts_remove(doubts, serial);
+}
+
+void doubts_settled(struct doubts *doubts, uint64_t serial)
+{
+    if (doubts_remove(doubts, serial))
+        doubts->certain = true;
 }

@@ -10,19 +10,23 @@
 
 enum note_kind {
     NOTE_START,   /* request of the opening action; what became of it is resolved by serial (D 7.3) */
+    NOTE_STARTED, /* a positive answer to a start whose request the record lacks: it was accepted all the same */
     NOTE_IDENTITY_ASKED, /* request that reads a VIN or serial number; resolved: does it split the record? (D 7.2) */
+    NOTE_SPLIT,   /* another VIN or serial number in an answer whose request the record lacks; extra: why */
     NOTE_ACTION,  /* a closed exchange of a described routine; extra: the answer */
     NOTE_SAMPLE,  /* a reading of a number or flag that a step or condition uses */
     NOTE_TEXT,    /* a text reading that an identity step uses; extra: the text, then the answer */
     NOTE_SERVICE, /* a closed exchange of a service some step asks for; extra: the answer */
     NOTE_CODES,   /* a positive answer of service 19; extra: the answer */
-    NOTE_CLEAR,   /* a closed, not refused exchange of service 14 */
+    NOTE_CLEAR,   /* ClearDiagnosticInformation: request seen (closed false) or closed */
     NOTE_SETTING, /* ControlDTCSetting: request seen (closed false) or closed */
     NOTE_DEFAULTS,/* a positive 10 01 or 11: trouble code setting is on again */
     NOTE_WRITE,   /* an accepted write of an identifier */
     NOTE_GAP,
     NOTE_MARK,
 };
+
+#define NOTE_WRITE_LOCAL 0x10000u /* in the index of NOTE_WRITE: a local identifier of ISO 14230-3 */
 
 struct note {
     enum note_kind kind;
@@ -62,6 +66,9 @@ struct note {
             bool has_mask, count_above;
             bool shared;         /* another question could own this answer */
         } codes;
+        struct {
+            bool closed;
+        } clear;
         struct {
             bool on, closed, suppressed;
         } setting;

@@ -32,8 +32,8 @@ static void attempt_begin(struct judge *judge, uint64_t number)
     attempt->gaps = calloc(1, sizeof *attempt->gaps);
     attempt->values = calloc(judge->definitions->condition_count + 1, sizeof *attempt->values);
     attempt->context = (struct look_context){
-        .definitions = judge->definitions, .part = judge->part, .attempt = number, .sequence = &judge->sequence,
-        .gaps = attempt->gaps, .emit = judge->emit, .emit_context = judge->emit_context,
+        .definitions = judge->definitions, .part = judge->part, .attempt = number, .sequence = &judge->sequence, .frame = &judge->frame,
+        .gaps = attempt->gaps, .windows = &judge->windows, .emit = judge->emit, .emit_context = judge->emit_context,
     };
     if (!attempt->gaps || !attempt->values ||
         !look_open(&attempt->from_request, &attempt->context, first, step_count(judge) - first, true))
@@ -49,8 +49,8 @@ void judge_part_begin(struct judge *judge, uint64_t first_frame, int64_t first_t
     words_put(judge->part_why, why);
     memset(judge->part_gaps, 0, sizeof *judge->part_gaps);
     judge->part_context = (struct look_context){
-        .definitions = judge->definitions, .part = judge->part, .attempt = 0, .sequence = &judge->sequence,
-        .gaps = judge->part_gaps, .emit = judge->emit, .emit_context = judge->emit_context,
+        .definitions = judge->definitions, .part = judge->part, .attempt = 0, .sequence = &judge->sequence, .frame = &judge->frame,
+        .gaps = judge->part_gaps, .windows = &judge->windows, .emit = judge->emit, .emit_context = judge->emit_context,
     };
     uint32_t before = judge->opening == DEF_NONE ? 0 : judge->opening;
     if (!look_open(&judge->before, &judge->part_context, 0, before, true))
@@ -82,6 +82,7 @@ static const struct look *look_for(const struct attempt *attempt, uint32_t step,
 /* Refused starts are the opening step's tries; without any other start they contradict it (D 7.3, 7.9). */
 static void opening_result(const struct attempt *attempt, struct step_result *result)
 {
+    char count[WORDS_TIMES_MAX];
     result->tries.list = kept_list_array(&attempt->refused);
     result->tries.kept = result->tries.list ? attempt->refused.kept : 0;
     result->tries.count = attempt->refused.count;
@@ -89,14 +90,14 @@ static void opening_result(const struct attempt *attempt, struct step_result *re
         struct words words = words_in(result->reason);
         result->answer = attempt->refused.count ? STEP_CONTRADICTED : STEP_NOT_CONFIRMED;
         if (attempt->refused.count)
-            words_add(&words, "refused %llu times, never accepted", (unsigned long long)attempt->refused.count);
+            words_add(&words, "refused %s, never accepted", words_times(attempt->refused.count, count));
         else
             words_add(&words, "never asked for");
         return;
     }
     struct words words = {result->reason, strlen(result->reason)};
     if (attempt->refused.count)
-        words_add(&words, "; refused %llu times beside the start that was not", (unsigned long long)attempt->refused.count);
+        words_add(&words, "; refused %s beside the start that was not", words_times(attempt->refused.count, count));
 }
 
 static uint64_t last_evidence_frame(const struct attempt_result *result, uint32_t steps)
@@ -180,25 +181,14 @@ void judge_part_end(struct judge *judge, uint64_t last_frame, int64_t last_time)
     };
     words_put(part.why, judge->part_why);
     verdict_add_part(judge, &part);
+    judge_identities_used(judge);
     judge_attempt_clear(attempt);
     look_close(&judge->before);
 }
 
-/* D 7.3: a start that was not refused opens an attempt at its request. */
-static void start_noted(struct judge *judge, const struct note *note, const struct resolution *resolution)
+/* Ends the attempt that runs and opens the next one at the note's first frame. */
+static void attempt_open(struct judge *judge, const struct note *note, const struct resolution *resolution)
 {
-    if (resolution->refused) {
-        struct try_result refused = {
-            .refused_start = true, .nrc = resolution->nrc, .first_frame = resolution->answer_first_frame,
-            .last_frame = resolution->answer_last_frame, .time = resolution->answer_time,
-            .answer = STEP_CONTRADICTED,
-        };
-        struct words words = words_in(refused.reason);
-        const char *name = service_nrc_name(resolution->nrc);
-        words_add(&words, "refused: %s (0x%02x)", name ? name : "unknown", resolution->nrc);
-        kept_list_add(&judge->refused, &refused);
-        return;
-    }
     struct attempt *attempt = &judge->attempt;
     if (attempt->opened)
         attempt_end(judge, false, note->first_frame - 1, judge->last_time);
@@ -222,6 +212,24 @@ static void start_noted(struct judge *judge, const struct note *note, const stru
         judge->failed = true;
 }
 
+/* D 7.3: a start that was not refused opens an attempt at its request. */
+static void start_noted(struct judge *judge, const struct note *note, const struct resolution *resolution)
+{
+    if (resolution->refused) {
+        struct try_result refused = {
+            .refused_start = true, .nrc = resolution->nrc, .first_frame = resolution->answer_first_frame,
+            .last_frame = resolution->answer_last_frame, .time = resolution->answer_time,
+            .answer = STEP_CONTRADICTED,
+        };
+        struct words words = words_in(refused.reason);
+        const char *name = standard_nrc_name(DIALECT_ISO14229, resolution->nrc);
+        words_add(&words, "refused: %s (0x%02x)", name ? name : "unknown", resolution->nrc);
+        kept_list_add(&judge->refused, &refused);
+        return;
+    }
+    attempt_open(judge, note, resolution);
+}
+
 /* The looks that take notes now. */
 #define FOR_EACH_LOOK(judge, look)                                                                          \
     for (struct look *looks_[] = {&(judge)->before, &(judge)->attempt.from_request,                         \
@@ -229,6 +237,27 @@ static void start_noted(struct judge *judge, const struct note *note, const stru
                      **at_ = looks_, *look;                                                                 \
          at_ < looks_ + 3; at_++)                                                                           \
         if ((look = *at_) != NULL)
+
+/*
+ * A positive answer to a start that no request in the record asks for: the request was lost, or this is the late answer
+ * to one that was given up. The module did start (D 7.3), so what was proved before is stale.
+ */
+static void started_noted(struct judge *judge, const struct note *note)
+{
+    struct attempt *attempt = &judge->attempt;
+    struct resolution resolution = {
+        .positive = true, .answer_first_frame = note->first_frame, .answer_last_frame = note->last_frame,
+        .answer_time = note->time,
+    };
+    /* An outcome seen before shows that the running attempt's own start was accepted then: this is another one. */
+    if (attempt->opened && !attempt->answered && !attempt->has_evidence &&
+        attempt->from_request.steps[0].action.last == OUTCOME_NONE) {
+        attempt->answered = true;
+        attempt->answer_last_frame = note->last_frame;
+    } else {
+        attempt_open(judge, note, &resolution);
+    }
+}
 
 static void sample_noted(struct judge *judge, const struct note *note)
 {
@@ -262,6 +291,8 @@ static void opening_evidence(struct judge *judge, bool was_confirmed)
         return;
     }
     look_take_moments(&attempt->from_evidence, &attempt->from_request);
+    if (!look_bounds_open(&attempt->from_evidence, judge->action_note.serial)) /* the evidence does not come after itself */
+        judge->failed = true;
     attempt->has_evidence = true;
     attempt->from_request.speaks = false;
 }
@@ -269,18 +300,16 @@ static void opening_evidence(struct judge *judge, bool was_confirmed)
 static void outcome_noted(struct judge *judge, const struct note *note)
 {
     struct attempt *attempt = &judge->attempt;
-    if (note->unsolicited)
-        return;
     /* What was asked before this start, or answered before the module accepted it, cannot be its outcome. */
     bool stale = attempt->opened && (note->last_frame < attempt->answer_last_frame ||
-                                     judge->action_note.request_frame < attempt->first_frame);
+                                     (!note->unsolicited && judge->action_note.request_frame < attempt->first_frame));
     bool opens = attempt->opened && judge->opening != DEF_NONE;
     bool was = opens && attempt->from_request.steps[0].action.last == OUTCOME_CONFIRMED;
     const char *name = note->sample.state == VALUE_GOOD ? note->sample.name : NULL;
     FOR_EACH_LOOK(judge, look) {
         if (stale && look == &attempt->from_request)
             continue;
-        look_outcome(look, note->index, name, &judge->action_note, judge->action_bytes, judge->action_length);
+        look_outcome(look, note->index, name, &judge->action_note, judge->action_bytes, judge->action_length, !note->unsolicited);
     }
     if (opens && judge->definitions->steps[judge->opening].outcome == note->index)
         opening_evidence(judge, was);
@@ -304,7 +333,10 @@ static void action_noted(struct judge *judge, const struct note *note, const uin
     }
     bool opens = attempt->opened && judge->opening != DEF_NONE;
     bool was = opens && attempt->from_request.steps[0].action.first_start.has;
-    if (!note->unsolicited)
+    /* The answer to a start before this attempt's own is no answer to it, however late it comes. */
+    bool earlier = attempt->opened && note->index == judge->opening_action && note->action.part == PART_START &&
+                   note->request_frame < attempt->first_frame;
+    if (!note->unsolicited && !earlier)
         FOR_EACH_LOOK(judge, look)
             look_action_closed(look, note, extra);
     if (opens && judge->definitions->steps[judge->opening].outcome == DEF_NONE)
@@ -320,31 +352,41 @@ static void action_noted(struct judge *judge, const struct note *note, const uin
     }
 }
 
+/* On again by this exchange; what was asked after it to switch off stays undecided. */
+static void setting_on(struct setting *setting, uint64_t serial)
+{
+    struct doubts later = {0};
+    for (uint32_t i = 0; i < setting->off.count; i++)
+        if (setting->off.serials[i] > serial)
+            doubts_ask(&later, setting->off.serials[i]);
+    *setting = (struct setting){.off = later};
+}
+
 static void setting_noted(struct judge *judge, const struct note *note)
 {
     struct setting *setting = &judge->settings[note->module];
     if (!note->setting.closed) {
         if (!note->setting.on) { /* off from its request on, unless it is refused */
-            if (!setting->off)
-                setting->off_serial = note->serial;
-            setting->off = true;
-            setting->on_serial = 0;
-        } else if (note->setting.suppressed && setting->off) {
-            setting->off = false;
+            setting->lifted = false;
+            doubts_ask(&setting->off, note->serial);
+        } else if (note->setting.suppressed && setting_is_off(setting)) {
+            setting->lifted = true;
             setting->on_serial = note->serial;
         }
         return;
     }
     if (note->refused) {
         if (note->setting.on && setting->on_serial == note->serial)
-            setting->off = true;
-        else if (!note->setting.on && setting->off_serial == note->serial)
-            setting->off = false;
+            setting->lifted = false;
+        else if (!note->setting.on)
+            doubts_refused(&setting->off, note->serial);
         FOR_EACH_LOOK(judge, look)
             look_setting_refused(look, note->serial, note->setting.on);
-    } else if (note->setting.on && note->positive) {
-        setting->off = false;
-        setting->on_serial = 0;
+    } else if (!note->setting.on) {
+        doubts_settled(&setting->off, note->serial);
+        setting->off.certain = setting->off.certain || note->positive;
+    } else if (note->positive || (setting->lifted && setting->on_serial == note->serial)) {
+        setting_on(setting, note->serial);
     }
 }
 
@@ -354,6 +396,9 @@ static void gap_noted(struct judge *judge, const struct note *note)
     if (gap.kind == GAP_CLOCK || gap.kind == GAP_LOST || gap.kind == GAP_RESET)
         FOR_EACH_LOOK(judge, look)
             look_break(look, gap.kind == GAP_RESET ? note->module : DEF_NONE);
+    if (gap.kind == GAP_CLOCK)
+        FOR_EACH_LOOK(judge, look)
+            look_clock_back(look);
     gap_ring_add(judge->part_gaps, &gap);
     if (judge->attempt.gaps)
         gap_ring_add(judge->attempt.gaps, &gap);
@@ -362,7 +407,7 @@ static void gap_noted(struct judge *judge, const struct note *note)
 static void mark_noted(struct judge *judge, const struct note *note)
 {
     const struct mark *mark = judge->marks->by_time[note->index];
-    judge->places[note->index] = (struct mark_place){judge->sequence, judge->part};
+    judge->places[note->index] = (struct mark_place){judge->sequence};
     bool any = false;
     if (mark->kind == MARK_MOMENT)
         FOR_EACH_LOOK(judge, look)
@@ -383,21 +428,38 @@ static void mark_noted(struct judge *judge, const struct note *note)
         judge->emit(judge->emit_context, &event);
 }
 
+static void split(struct judge *judge, const struct note *note, const char *why)
+{
+    judge->split_follows = true;
+    judge_part_end(judge, note->first_frame - 1, judge->last_time);
+    judge->split_follows = false;
+    judge_part_begin(judge, note->first_frame, note->time, why);
+}
+
 void judge_note(struct judge *judge, const struct note *note, const uint8_t *extra, const struct resolution *resolution)
 {
     if (judge->failed)
         return;
     judge->sequence++;
+    judge->frame = note->last_frame;
     switch (note->kind) {
     case NOTE_START:
         start_noted(judge, note, resolution);
         break;
     case NOTE_IDENTITY_ASKED:
-        if (resolution->split) {
-            judge_part_end(judge, note->first_frame - 1, judge->last_time);
-            judge_part_begin(judge, note->first_frame, note->time, resolution->why);
-        }
+        if (resolution->split)
+            split(judge, note, resolution->why);
         break;
+    case NOTE_STARTED:
+        started_noted(judge, note);
+        break;
+    case NOTE_SPLIT: {
+        char why[VERDICT_REASON_MAX];
+        struct words words = words_in(why);
+        words_add(&words, "%.*s", (int)note->extra, (const char *)extra);
+        split(judge, note, why);
+        break;
+    }
     case NOTE_ACTION:
         action_noted(judge, note, extra);
         break;
@@ -424,7 +486,7 @@ void judge_note(struct judge *judge, const struct note *note, const uint8_t *ext
         setting_noted(judge, note);
         break;
     case NOTE_DEFAULTS:
-        judge->settings[note->module] = (struct setting){0};
+        setting_on(&judge->settings[note->module], note->serial);
         break;
     case NOTE_WRITE:
         judge_identity_written(judge, note);

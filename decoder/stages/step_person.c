@@ -106,7 +106,9 @@ void judge_conditions(const struct judge *judge, const struct attempt *attempt, 
         if (mark && (said_no || result->vouched == VOUCHED_NOBODY)) {
             char when[TEXT_TIME_MAX];
             result->mark = mark;
-            (void)text_time(mark->time, when);
+            (void)text_time(mark->time, when); /* 2026-03-02T08:00:01... : the second is near enough in a sentence */
+            memcpy(when + 10, " ", 1);
+            memcpy(when + 19, " UTC", 5);
             if (result->vouched != VOUCHED_CONTRADICTED)
                 result->vouched = said_no ? VOUCHED_CONTRADICTED : VOUCHED_STATED;
             words_add(&words, "%sa person stated '%s' at %s", words.used ? "; " : "", mark_said(mark), when);
@@ -128,6 +130,7 @@ void judge_identity_text(struct judge *judge, const struct note *note, const uin
         struct identity_seen *seen = &judge->identities[i];
         if (step->kind != STEP_IDENTITY || step->reading != note->index)
             continue;
+        seen->sequence = judge->sequence;
         if (length > IDENTITY_TEXT_MAX) {
             seen->too_long = true;
             continue;
@@ -150,16 +153,25 @@ void judge_identity_text(struct judge *judge, const struct note *note, const uin
         kept_answer_set(&seen->answer, note, extra + note->text.length, note->extra - note->text.length);
         struct look *looks[] = {&judge->before, &judge->attempt.from_request,
                                 judge->attempt.has_evidence ? &judge->attempt.from_evidence : NULL};
-        for (size_t k = 0; k < sizeof looks / sizeof *looks; k++)
-            if (looks[k] && i < looks[k]->first + looks[k]->count)
-                look_evident(looks[k], i < looks[k]->first ? LOOK_NONE : i - looks[k]->first);
+        for (size_t k = 0; k < sizeof looks / sizeof *looks; k++) {
+            struct look *look = looks[k];
+            if (!look || i >= look->first + look->count)
+                continue;
+            if (i < look->first)
+                look->evident_before = judge->sequence;
+            else
+                look->steps[i - look->first].evident = judge->sequence;
+            look_evident(look, i < look->first ? LOOK_NONE : i - look->first, 0);
+        }
     }
 }
 
 /* Which identifier does a reading belong to? */
 static bool reading_of_identifier(const struct definitions *definitions, uint32_t reading, uint32_t module, uint32_t key)
 {
-    const struct def_identifier *identifier = definitions_identifier(&definitions->modules[module], (uint16_t)key);
+    const struct def_identifier *identifier =
+        key & NOTE_WRITE_LOCAL ? definitions_local_identifier(&definitions->modules[module], (uint8_t)key)
+                               : definitions_identifier(&definitions->modules[module], (uint16_t)key);
     for (uint32_t i = 0; identifier && i < identifier->record.field_count; i++)
         if (identifier->record.fields[i].reading == reading)
             return true;
@@ -189,11 +201,55 @@ static void keep_evidence(struct step_result *result, const struct kept_answer *
     result->last_frame = kept->last_frame;
     result->time = kept->time;
     result->text = strdup(text);
-    result->bytes = kept->length ? malloc(kept->length) : NULL;
-    if (result->bytes) {
-        memcpy(result->bytes, kept->bytes, kept->length);
-        result->byte_count = kept->length;
+    result->bytes = kept_answer_bytes(kept);
+    result->byte_count = result->bytes ? kept->length : 0;
+}
+
+/*
+ * Who spoke for this part: the last mark before its newest reading, or, where there is none, the first after it: with
+ * another vehicle to follow, later ones are that one's (people note a VIN just before or just after they read it). In the
+ * last part simply the last mark. Marks that spoke for an earlier part are used up.
+ */
+static const struct mark *identity_mark(const struct judge *judge, uint32_t step, uint64_t *sequence)
+{
+    const char *name = judge->definitions->steps[step].equals_mark;
+    const struct mark *mark = NULL;
+    *sequence = 0;
+    for (uint32_t i = 0; judge->marks && i < judge->marks->count; i++) {
+        const struct mark *one = judge->marks->by_time[i];
+        uint64_t at = judge->places[i].sequence;
+        if (at <= judge->identity_floors[step] || one->kind != MARK_IDENTITY || strcmp(one->name, name) != 0 ||
+            withdrawn(judge, one))
+            continue;
+        if (mark && judge->split_follows && at > judge->identities[step].sequence)
+            break;
+        mark = one;
+        *sequence = at;
     }
+    return mark;
+}
+
+void judge_identities_used(struct judge *judge)
+{
+    for (uint32_t i = 0; i < judge->definitions->step_count; i++) {
+        uint64_t sequence = 0;
+        if (judge->definitions->steps[i].kind == STEP_IDENTITY)
+            (void)identity_mark(judge, i, &sequence);
+        if (sequence)
+            judge->identity_floors[i] = sequence;
+    }
+}
+
+/* What the mark says, without blanks at its end, as the module's text is read. Longer texts equal no module's. */
+static void said_text(const struct mark *mark, char said[IDENTITY_TEXT_MAX + 2])
+{
+    const char *text = mark ? mark_said(mark) : "";
+    size_t length = strlen(text);
+    while (length && text[length - 1] == ' ')
+        length--;
+    length = length > IDENTITY_TEXT_MAX + 1 ? IDENTITY_TEXT_MAX + 1 : length;
+    memcpy(said, text, length);
+    said[length] = '\0';
 }
 
 void judge_identity_result(const struct judge *judge, uint32_t index, struct step_result *result)
@@ -204,14 +260,10 @@ void judge_identity_result(const struct judge *judge, uint32_t index, struct ste
     result->step = step;
     result->answer = STEP_NOT_CONFIRMED;
     struct words words = words_in(result->reason);
-    const struct mark *mark = NULL;
-    for (uint32_t i = 0; judge->marks && i < judge->marks->count; i++) {
-        const struct mark *one = judge->marks->by_time[i];
-        if (judge->places[i].sequence && judge->places[i].part == judge->part && one->kind == MARK_IDENTITY &&
-            strcmp(one->name, step->equals_mark) == 0 && !withdrawn(judge, one))
-            mark = one;
-    }
-    const char *said = mark ? mark_said(mark) : "";
+    uint64_t ignored;
+    const struct mark *mark = identity_mark(judge, index, &ignored);
+    char said[IDENTITY_TEXT_MAX + 2];
+    said_text(mark, said);
     bool other_decides = seen->seen && seen->differs && mark && strcmp(seen->text, said) == 0;
     keep_evidence(result, other_decides ? &seen->other_answer : &seen->answer, other_decides ? seen->other : seen->text);
     if (!seen->seen) {

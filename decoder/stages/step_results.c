@@ -15,13 +15,13 @@ static bool has_unmarked_evidence(const struct tally *tally)
 static void say_none(const struct look_step *step, const struct def_reading *reading, struct words *words)
 {
     const struct def_step *def = step->def;
-    char span[TEXT_TIME_MAX], need[TEXT_TIME_MAX], value[WORDS_VALUE_MAX];
+    char span[TEXT_TIME_MAX], need[TEXT_TIME_MAX], value[WORDS_VALUE_MAX], count[WORDS_TIMES_MAX];
     if (!step->reads) {
         words_add(words, "never read");
         return;
     }
     if (!step->samples) {
-        words_add(words, "read %llu times, never with a value", (unsigned long long)step->reads);
+        words_add(words, "read %s, never with a value", words_times(step->reads, count));
         return;
     }
     text_span(def->steady_gap, need);
@@ -161,6 +161,10 @@ static void try_result(const struct look_step *step, const struct look_try *try,
     if (try->mark->withdrawn_by) {
         result->left_out = true;
         words_add(&words, "withdrawn: %s", try->mark->withdrawn_by->text);
+    } else if (try->crowded) {
+        words_add(&words, "more than %u moments at once: not followed", TRIES_OPEN_MAX);
+    } else if (try->clock_back) {
+        words_add(&words, "the clock went back after the moment: how long after it the reading stood is unknown");
     } else if (!try->read) {
         result->left_out = true;
         words_add(&words, "not read within %s of the moment", span);
@@ -209,7 +213,7 @@ static void marked_result(const struct look_step *step, const struct def_reading
     }
     result->tries.list = kept_list_array(&kept);
     result->tries.kept = result->tries.list ? kept.kept : 0;
-    result->tries.count = kept.count;
+    result->tries.count = kept.count + step->tries_over;
     kept_list_free(&kept);
     struct words words = words_in(result->reason);
     result->answer = STEP_NOT_CONFIRMED;
@@ -227,7 +231,9 @@ static void marked_result(const struct look_step *step, const struct def_reading
         say_gaps_of(result, &deciding->gaps);
     }
     uint64_t all = answers[STEP_CONFIRMED] + answers[STEP_CONTRADICTED] + answers[STEP_NOT_CONFIRMED];
-    if (answers[first.answer] == all)
+    if (step->tries_over)
+        words_add(&words, "more than %u moments in one attempt; the first: ", TRIES_MAX);
+    else if (answers[first.answer] == all)
         result->answer = first.answer;
     else
         words_add(&words, "the %llu moments disagree; the first: ", (unsigned long long)all);
@@ -242,17 +248,15 @@ static void evidence_from(struct step_result *result, const struct kept_answer *
     result->first_frame = kept->first_frame;
     result->last_frame = kept->last_frame;
     result->time = kept->time;
-    result->bytes = kept->length ? malloc(kept->length) : NULL;
-    if (result->bytes) {
-        memcpy(result->bytes, kept->bytes, kept->length);
-        result->byte_count = kept->length;
-    }
+    result->bytes = kept_answer_bytes(kept);
+    result->byte_count = result->bytes ? kept->length : 0;
 }
 
 static void action_result(const struct look_step *step, struct step_result *result)
 {
     const struct look_action *action = &step->action;
     const struct def_step *def = step->def;
+    char count[WORDS_TIMES_MAX];
     struct words words = words_in(result->reason);
     result->answer = STEP_NOT_CONFIRMED;
     bool only_refused = action->refused_starts && !action->positive_starts && !action->silent_starts;
@@ -263,7 +267,7 @@ static void action_result(const struct look_step *step, struct step_result *resu
             words_add(&words, "the module accepted it");
         } else if (only_refused) {
             result->answer = STEP_CONTRADICTED;
-            words_add(&words, "refused %llu times, never accepted", (unsigned long long)action->refused_starts);
+            words_add(&words, "refused %s, never accepted", words_times(action->refused_starts, count));
         } else {
             words_add(&words, action->silent_starts ? "asked, but no answer was seen" : "never asked for");
         }
@@ -291,7 +295,7 @@ static void action_result(const struct look_step *step, struct step_result *resu
     case OUTCOME_NONE:
         if (only_refused) {
             result->answer = STEP_CONTRADICTED;
-            words_add(&words, "refused %llu times, never accepted", (unsigned long long)action->refused_starts);
+            words_add(&words, "refused %s, never accepted", words_times(action->refused_starts, count));
         } else if (action->positive_starts) {
             words_add(&words, "accepted, but its outcome was never read");
         } else {
@@ -300,12 +304,12 @@ static void action_result(const struct look_step *step, struct step_result *resu
         break;
     }
     if (action->refused_questions)
-        words_add(&words, "; %llu questions for the result were refused", (unsigned long long)action->refused_questions);
+        words_add(&words, "; its result was asked for and refused %s", words_times(action->refused_questions, count));
 }
 
-static void answered_result(const struct look_step *step, struct step_result *result)
+static void answered_result(const struct look_answered *answered, struct step_result *result)
 {
-    const struct look_answered *answered = &step->answered;
+    char count[WORDS_TIMES_MAX];
     struct words words = words_in(result->reason);
     result->answer = STEP_NOT_CONFIRMED;
     evidence_from(result, &answered->first);
@@ -313,26 +317,36 @@ static void answered_result(const struct look_step *step, struct step_result *re
         result->answer = STEP_CONFIRMED;
         words_add(&words, "the module answered");
         if (answered->positive > 1)
-            words_add(&words, " (%llu times)", (unsigned long long)answered->positive);
+            words_add(&words, " (%s)", words_times(answered->positive, count));
     } else if (answered->refused && !answered->silent) {
         result->answer = STEP_CONTRADICTED;
-        words_add(&words, "refused %llu times, last with %s", (unsigned long long)answered->refused,
-                  service_nrc_name(answered->last_nrc));
+        words_add(&words, "refused %s, last with %s", words_times(answered->refused, count),
+                  standard_nrc_name(DIALECT_ISO14229, answered->last_nrc));
     } else {
         words_add(&words, answered->silent ? "asked, but no answer was seen"
                                            : "not asked after the steps before it had their evidence");
     }
 }
 
-static void codes_result(const struct look_step *step, struct step_result *result)
+/* What the step wants none of. */
+static void say_wanted(const struct def_step *def, struct words *words)
 {
-    const struct look_codes *codes = &step->codes;
-    const struct def_step *def = step->def;
+    if (def->none_present || def->none_stored) /* ISO 14230-3 */
+        words_add(words, "the state %s%s%s", def->none_present ? "present" : "",
+                  def->none_present && def->none_stored ? " or " : "", def->none_stored ? "stored" : "");
+    else
+        words_add(words, "status bits 0x%02x", def->none_with);
+}
+
+static void codes_result(const struct def_step *def, const struct look_codes *codes, struct step_result *result)
+{
     struct words words = words_in(result->reason);
     result->answer = STEP_NOT_CONFIRMED;
     evidence_from(result, codes->contradicted ? &codes->listing : &codes->answer);
     if (!codes->covered && !codes->contradicted) {
-        if (codes->narrow && codes->shared)
+        if (codes->narrow && (def->none_present || def->none_stored))
+            words_add(&words, "the scan tool did not ask for the codes of all groups");
+        else if (codes->narrow && codes->shared)
             words_add(&words, "the answer could belong to another question; sure of status bits 0x%02x only, 0x%02x wanted",
                       codes->narrow_mask, def->none_with);
         else if (codes->narrow)
@@ -342,15 +356,15 @@ static void codes_result(const struct look_step *step, struct step_result *resul
             words_add(&words, "codes not read after the steps before it had their evidence");
         return;
     }
-    if (codes->cleared) {
+    if (doubts_hold(&codes->cleared)) {
         words_add(&words, "codes were cleared after they were last read");
         return;
     }
     if (codes->contradicted || codes->lists) {
         result->answer = STEP_CONTRADICTED;
-        words_add(&words, codes->contradicted ? "a later answer still lists a code with status bits 0x%02x"
-                                              : "the module lists a code with status bits 0x%02x",
-                  def->none_with);
+        words_add(&words, codes->contradicted ? "a later answer still lists a code with "
+                                              : "the module lists a code with ");
+        say_wanted(def, &words);
         return;
     }
     if (codes->setting_off)
@@ -363,7 +377,8 @@ static void codes_result(const struct look_step *step, struct step_result *resul
         words_add(&words, "cleared, not tested again yet");
     else {
         result->answer = STEP_CONFIRMED;
-        words_add(&words, "no code with status bits 0x%02x", def->none_with);
+        words_add(&words, "no code with ");
+        say_wanted(def, &words);
         if (def->tested != TESTED_NOT_ASKED)
             words_add(&words, ", and the tests have run");
         else if (codes->unasked)
@@ -389,10 +404,10 @@ void look_result(const struct look *look, uint32_t index, struct step_result *re
         action_result(step, result);
         break;
     case STEP_ANSWERED:
-        answered_result(step, result);
+        answered_result(&look_choose(look, index)->answered, result);
         break;
     case STEP_CODES:
-        codes_result(step, result);
+        codes_result(step->def, &look_choose(look, index)->codes, result);
         break;
     case STEP_IDENTITY: /* judged over the whole part (step_part.c) */
     case STEP_RECORD:

@@ -117,13 +117,13 @@ void verdict_add_part(struct judge *judge, const struct part_result *part)
         verdict->exit_code = result.exit_code;
     }
     verdict->part_count++;
-    if (verdict->parts_kept == 2 * VERDICT_KEPT) { /* the first one behind the first 50 goes, with its attempts */
-        uint32_t gone = verdict->parts[VERDICT_KEPT].number;
+    if (verdict->parts_kept == 2 * VERDICT_KEPT) { /* the first one behind the first 50 goes, with its attempts; never the wanted one */
+        uint32_t at = VERDICT_KEPT + (verdict->parts[VERDICT_KEPT].number == judge->wanted_part);
+        uint32_t gone = verdict->parts[at].number;
         for (uint32_t i = verdict->attempts_kept; i-- > 0;)
-            if (verdict->attempts[i]->part == gone && gone != judge->wanted_part)
+            if (verdict->attempts[i]->part == gone)
                 attempt_drop(judge, i);
-        memmove(&verdict->parts[VERDICT_KEPT], &verdict->parts[VERDICT_KEPT + 1],
-                (VERDICT_KEPT - 1) * sizeof *verdict->parts);
+        memmove(&verdict->parts[at], &verdict->parts[at + 1], (2 * VERDICT_KEPT - at - 1) * sizeof *verdict->parts);
         verdict->parts_kept--;
     }
     if (verdict->parts_kept == judge->parts_room) {

@@ -35,6 +35,15 @@ void words_put(char out[VERDICT_REASON_MAX], const char *text)
     words_add(&words, "%s", text);
 }
 
+const char *words_times(uint64_t count, char out[WORDS_TIMES_MAX])
+{
+    if (count == 1 || count == 2)
+        snprintf(out, WORDS_TIMES_MAX, "%s", count == 1 ? "once" : "twice");
+    else
+        snprintf(out, WORDS_TIMES_MAX, "%llu times", (unsigned long long)count);
+    return out;
+}
+
 void words_value(const struct def_reading *reading, tt_wide numerator, const char *state, char out[WORDS_VALUE_MAX])
 {
     if (state) {

@@ -15,6 +15,9 @@ struct words {
 struct words words_in(char out[VERDICT_REASON_MAX]);
 void words_add(struct words *words, const char *format, ...) TT_PRINTF(2, 3);
 void words_put(char out[VERDICT_REASON_MAX], const char *text);
+/* "once", "twice", "7 times"; returns out. */
+#define WORDS_TIMES_MAX 32
+const char *words_times(uint64_t count, char out[WORDS_TIMES_MAX]);
 /* "29.8 kg", or the state. */
 void words_value(const struct def_reading *reading, tt_wide numerator, const char *state, char out[WORDS_VALUE_MAX]);
 /* "from 29.7 to 29.9 kg" / "at 29.8 kg" / "lit". The plain form leaves "from" and "at" out. */

@@ -41,12 +41,13 @@ static void a_file_is_read_in_order_and_sorted_by_time(void **state)
     (void)state;
     struct marks marks;
     char said[4096];
-    const char *text = "{\"time\": \"2026-03-02T08:00:05Z\", \"kind\": \"moment\", \"name\": \"weight on\"}\n"
-                       "\n"
-                       "{\"time\": \"2026-03-02T08:00:01.5Z\", \"kind\": \"note\", \"text\": \"begun\"}\r\n"
-                       "{\"time\": \"2026-03-02T08:00:05Z\", \"kind\": \"displayed\", \"name\": \"seat load.total\", "
-                       "\"value\": \"29.8\", \"unit\": \"kg\"}\n"
-                       "{\"time\": \"2026-03-02T08:00:09Z\", \"kind\": \"withdrawal\", \"withdraws\": 1, \"text\": \"too early\"}";
+    const char *text =
+        "{\"time\": \"2026-03-02T08:00:05Z\", \"kind\": \"moment\", \"name\": \"weight on\"}\n"
+        "\n"
+        "{\"time\": \"2026-03-02T08:00:01.5Z\", \"kind\": \"note\", \"text\": \"begun\"}\r\n"
+        "{\"time\": \"2026-03-02T08:00:05Z\", \"kind\": \"displayed\", \"name\": \"seat load.total\", "
+        "\"value\": \"29.8\", \"unit\": \"kg\"}\n"
+        "{\"time\": \"2026-03-02T08:00:09Z\", \"kind\": \"withdrawal\", \"withdraws\": 1, \"text\": \"too early\"}";
     assert_int_equal(load_text(&marks, text, said), 0);
     assert_string_equal(said, "");
     assert_int_equal(marks.count, 4);
@@ -85,15 +86,16 @@ static void every_bad_line_is_told_with_its_place(void **state)
         {"{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"withdrawal\",\"withdraws\":1}", "reason"},
         {"{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"withdrawal\",\"withdraws\":2,\"text\":\"x\"}", "line 2"},
         {"{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"withdrawal\",\"withdraws\":3,\"text\":\"x\"}", "line 3"},
-        {"{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"withdrawal\",\"withdraws\":\"1\",\"text\":\"x\"}", "whole number"},
+        {"{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"withdrawal\",\"withdraws\":\"1\",\"text\":\"x\"}",
+         "whole number"},
         {"{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"note\",\"withdraws\":1}", "belongs to"},
         {"{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"note\",\"text\":\"\xff\"}", "no JSON"},
     };
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         char text[1024], said[4096];
         struct marks marks;
-        (void)snprintf(text, sizeof text, "{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"note\",\"text\":\"first\"}\n%s\n",
-                       cases[i].line);
+        (void)snprintf(text, sizeof text,
+                       "{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"note\",\"text\":\"first\"}\n%s\n", cases[i].line);
         assert_int_equal(load_text(&marks, text, said), EXIT_BAD_INPUT);
         if (!strstr(said, cases[i].needle) || !strstr(said, ":2: "))
             fail_msg("'%s' was answered with '%s'", cases[i].line, said);
@@ -105,10 +107,15 @@ static void all_bad_lines_are_told_in_one_run(void **state)
     (void)state;
     struct marks marks;
     char said[4096];
-    assert_int_equal(load_text(&marks, "x\n{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"note\"}\ny\n", said), EXIT_BAD_INPUT);
+    assert_int_equal(load_text(&marks, "{x\n{\"time\":\"2026-03-02T08:00:00Z\",\"kind\":\"note\"}\ny\n", said),
+                     EXIT_BAD_INPUT);
     assert_non_null(strstr(said, ":1: "));
     assert_null(strstr(said, ":2: "));
     assert_non_null(strstr(said, ":3: "));
+    /* Something else altogether gets one line. */
+    assert_int_equal(load_text(&marks, "\n time,kind\nx,y\nx,y\n", said), EXIT_BAD_INPUT);
+    assert_non_null(strstr(said, "is no marks file"));
+    assert_ptr_equal(strchr(said, '\n'), said + strlen(said) - 1);
 }
 
 static void a_missing_file_and_too_many_marks_are_refused(void **state)
@@ -132,7 +139,7 @@ static void a_missing_file_and_too_many_marks_are_refused(void **state)
     free(text);
 }
 
-/* ---- places: marks at whole seconds, frames as a list of seconds ---- */
+/* ---- places: times of marks and frames in nanoseconds ---- */
 
 struct told {
     char text[200];
@@ -153,25 +160,26 @@ static const char *bind(const int *at, uint32_t mark_count, const int *frames, i
     static struct mark *by_time[8];
     struct marks marks = {.list = list, .by_time = by_time, .count = mark_count};
     for (uint32_t i = 0; i < mark_count; i++) { /* ascending in these tests */
-        list[i] = (struct mark){.line = i + 1, .time = at[i] * TT_SECOND};
+        list[i] = (struct mark){.line = i + 1, .time = at[i]};
         by_time[i] = &list[i];
     }
     struct mark_walk walk;
     mark_walk_init(&walk, &marks);
     for (int i = 0; i < frame_count; i++)
-        marks_survey_time(&walk, frames[i] * TT_SECOND);
+        marks_survey_time(&walk, frames[i]);
     marks_survey_end(&walk);
     told.text[0] = '\0';
     mark_walk_init(&walk, &marks);
     for (int i = 0; i < frame_count; i++) {
         frame_now = i + 1;
-        marks_bind_time(&walk, frames[i] * TT_SECOND, note, NULL);
+        marks_bind_time(&walk, frames[i], note, NULL);
     }
     frame_now = 0;
     marks_bind_end(&walk, note, NULL);
     return told.text;
 }
-#define BIND(marks_at, frames_at) bind(marks_at, sizeof marks_at / sizeof *marks_at, frames_at, sizeof frames_at / sizeof *frames_at, list)
+#define BIND(marks_at, frames_at)                                                                                      \
+    bind(marks_at, sizeof marks_at / sizeof *marks_at, frames_at, sizeof frames_at / sizeof *frames_at, list)
 
 static void a_mark_stands_before_the_first_frame_not_earlier(void **state)
 {
@@ -194,13 +202,17 @@ static void a_mark_passed_twice_binds_to_nothing(void **state)
     assert_string_equal(BIND(at, frames), "1@2 4@5 ");
     assert_int_equal(list[1].places, 2);
     assert_int_equal(list[2].places, 2);
+    /* The smallest step there is. */
+    const int one[] = {14}, tick[] = {10, 14, 13, 16};
+    assert_string_equal(BIND(one, tick), "");
 }
 
 static void a_clock_that_stays_back_binds_once(void **state)
 {
     (void)state;
     struct mark list[8];
-    /* The clock goes back an hour and stays there: what was noted before is passed once; after every frame: at the end. */
+    /* The clock goes back an hour and stays there: what was noted before is passed once; after every frame: at the end.
+     */
     const int at[] = {2, 101, 300}, frames[] = {100, 102, 1, 3};
     assert_string_equal(BIND(at, frames), "2@2 3@0 ");
     assert_int_equal(list[0].places, 2); /* before the first frame, or before the fourth: nobody can tell */
