@@ -1,6 +1,6 @@
 /*
- * Doubtful but loadable things (D 6.2): limits no value can meet or miss, fields that cut through each other, steps that
- * can never be confirmed. Works on the finished model alone.
+ * Doubtful but loadable things (D 6.2): limits no value can meet or miss, fields that cut through each other, steps
+ * that can never be confirmed. Works on the finished model alone.
  */
 #include <stdio.h>
 #include <stdlib.h>
@@ -41,6 +41,7 @@ static struct range field_range(const struct def_field *field)
     return range;
 }
 
+/* Fields first: sums are made of them. */
 static void range_record(struct lint *lint, const struct def_record *record)
 {
     for (uint32_t i = 0; i < record->field_count; i++) {
@@ -171,29 +172,34 @@ static void lint_limits(struct lint *lint, uint32_t reading, const struct def_li
     ratio_print(range.low, named->denominator, low, &exact);
     ratio_print(range.high, named->denominator, high, &exact);
     if (limits->low_n > range.high || limits->high_n < range.low)
-        WARN(lint, place, "no value can lie between these limits: \"%.200s\" goes from %s to %s %s", named->name, low, high,
-             named->unit);
+        WARN(lint, place, "no value can lie between these limits: \"%.200s\" goes from %s to %s %s", named->name, low,
+             high, named->unit);
     else if (limits->safe_low_n > limits->safe_high_n)
-        WARN(lint, place, "no value of \"%.200s\" lies between these limits: they are closer than its steps", named->name);
+        WARN(lint, place, "no value of \"%.200s\" lies between these limits: they are closer than its steps",
+             named->name);
     else if (limits->low_n <= range.low && limits->high_n >= range.high)
-        WARN(lint, place, "every value lies between these limits: \"%.200s\" goes from %s to %s %s", named->name, low, high,
-             named->unit);
+        WARN(lint, place, "every value lies between these limits: \"%.200s\" goes from %s to %s %s", named->name, low,
+             high, named->unit);
 }
 
+/* What can be told from ranges alone; overlap with other steps is the loader's matter. */
 static void lint_reading_step(struct lint *lint, const struct def_step *step)
 {
     if (step->applied && !step->mark)
-        WARN(lint, step->place, "\"applied\" without \"mark\": nobody can state the weight, so this step is never confirmed");
+        WARN(lint, step->place,
+             "\"applied\" without \"mark\": nobody can state the weight, so this step is never confirmed");
     if (step->has_between)
         lint_limits(lint, step->reading, &step->limits, step->place);
     struct range range = lint->ranges[step->reading];
-    bool out_of_reach = (step->has_above && step->above_n > range.high) || (step->has_below && step->below_n < range.low);
+    bool out_of_reach =
+        (step->has_above && step->above_n > range.high) || (step->has_below && step->below_n < range.low);
     if (range.low <= range.high && out_of_reach)
         WARN(lint, step->place, "no value of \"%.200s\" can meet \"select\"",
              lint->definitions->readings[step->reading].name);
     else if (step->has_between && ((step->has_above && step->above_n > step->limits.safe_high_n) ||
                                    (step->has_below && step->below_n < step->limits.safe_low_n)))
-        WARN(lint, step->place, "no value that meets \"select\" lies inside \"between\", so this step is never confirmed");
+        WARN(lint, step->place,
+             "no value that meets \"select\" lies inside \"between\", so this step is never confirmed");
 }
 
 static void lint_procedure(struct lint *lint)
@@ -217,7 +223,8 @@ static void lint_procedure(struct lint *lint)
             WARN(lint, step->place, "without \"tested\" a code that was cleared and not tested again counts as gone");
     }
     if (action && !opens)
-        WARN(lint, action->place, "no step has \"opens attempt: yes\", so doing this again leaves earlier proofs standing");
+        WARN(lint, action->place,
+             "no step has \"opens attempt: yes\", so doing this again leaves earlier proofs standing");
     if (definitions->main_module != DEF_NONE && definitions->step_count == 0)
         WARN(lint, (struct def_place){definitions->modules[definitions->main_module].file, 0, 0},
              "there are conditions but no step, so nothing can be judged");

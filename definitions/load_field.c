@@ -5,11 +5,24 @@
 #include "load.h"
 
 #define TEXT_LENGTH_MAX 4095
-#define ABSENT_MAX 256 /* each raw number is compared with all */
+#define ABSENT_MAX      256 /* each raw number is compared with all */
 
 enum field_key {
-    KEY_BYTE, KEY_LENGTH, KEY_TYPE, KEY_ORDER, KEY_MASK, KEY_FACTOR, KEY_OFFSET, KEY_UNIT, KEY_ABSENT, KEY_NAMES,
-    KEY_FLAGS, KEY_VALID, KEY_CURVE, KEY_WHEN, KEYS
+    KEY_BYTE,
+    KEY_LENGTH,
+    KEY_TYPE,
+    KEY_ORDER,
+    KEY_MASK,
+    KEY_FACTOR,
+    KEY_OFFSET,
+    KEY_UNIT,
+    KEY_ABSENT,
+    KEY_NAMES,
+    KEY_FLAGS,
+    KEY_VALID,
+    KEY_CURVE,
+    KEY_WHEN,
+    KEYS
 };
 static const struct key_rule rules[KEYS] = {
     {"byte", KEY_REQUIRED},   {"length", KEY_OPTIONAL}, {"type", KEY_OPTIONAL},   {"order", KEY_OPTIONAL},
@@ -29,6 +42,7 @@ struct field_load { /* one field on its way */
     bool good;
 };
 
+/* The largest number of so many bits. */
 static uint64_t ones(uint32_t bits)
 {
     return bits >= 64 ? UINT64_MAX : (UINT64_C(1) << bits) - 1;
@@ -45,7 +59,8 @@ static void place_in_record(struct field_load *f, uint32_t record_length, uint32
     if (found[KEY_TYPE])
         f->good &= load_word(load, found[KEY_TYPE], "type", type_words, 5, &type);
     if (type == 4) {
-        load_say(load, found[KEY_TYPE], "\"float\" is not in this version yet");
+        load_say(load, found[KEY_TYPE],
+                 "\"float\" is not in this version yet; it has unsigned, signed, text and bytes");
         f->good = false;
         type = FIELD_UNSIGNED;
     }
@@ -66,12 +81,14 @@ static void place_in_record(struct field_load *f, uint32_t record_length, uint32
 
     uint64_t end = byte + (f->field->length == DEF_NONE ? 1 : length);
     if (record_length != DEF_NONE && end > record_length) {
-        load_say(load, load_head(f->node), "the field ends behind byte %llu, but the length given is %u bytes (0 to %u)",
+        load_say(load, load_head(f->node),
+                 "the field reaches byte %llu, but there are %u bytes, 0 to %u; correct \"byte\" or a \"length\"",
                  (unsigned long long)end - 1, record_length, record_length - 1);
         f->good = false;
     } else if (end > length_max) {
-        load_say(load, load_head(f->node), "the field ends behind byte %llu, but there are at most %u bytes",
-                 (unsigned long long)end - 1, length_max);
+        load_say(load, load_head(f->node),
+                 "the field reaches byte %llu, but there are at most %u bytes, 0 to %u; correct \"byte\" or \"length\"",
+                 (unsigned long long)end - 1, length_max, length_max - 1);
         f->good = false;
     }
     if (!number)
@@ -81,7 +98,8 @@ static void place_in_record(struct field_load *f, uint32_t record_length, uint32
         f->good &= load_whole(load, found[KEY_MASK], "mask", 0, UINT64_MAX, &mask);
         if (f->good && (mask == 0 || mask > f->field->mask)) {
             load_say(load, found[KEY_MASK],
-                     mask == 0 ? "a mask of 0 selects nothing" : "the mask has bits beyond the %u byte(s) of the field",
+                     mask == 0 ? "a mask of 0 selects nothing; leave it away to take all bits"
+                               : "the mask has bits beyond the %u byte(s) of the field; correct it or \"length\"",
                      (unsigned)length);
             f->good = false;
         }
@@ -112,14 +130,15 @@ static void scale(struct field_load *f)
         return;
     const struct node *culprit = f->found[KEY_FACTOR] ? f->found[KEY_FACTOR] : f->found[KEY_OFFSET];
     if (factor.numerator == 0) {
-        load_say(load, culprit, "a factor of 0 makes every value the same");
+        load_say(load, culprit, "a factor of 0 makes every value the same; leave it away for 1");
         f->good = false;
         return;
     }
     /* b / d reduced is p / q, and lcm(b, d) = b * q. */
     tt_wide denominator = 1, most = (tt_wide)ones(f->field->mask_bits), high;
     bool fits = ratio_make(factor.denominator, offset.denominator, &least) &&
-                !__builtin_mul_overflow(factor.denominator, least.denominator, &denominator) && denominator <= INT64_MAX &&
+                !__builtin_mul_overflow(factor.denominator, least.denominator, &denominator) &&
+                denominator <= INT64_MAX &&
                 !__builtin_mul_overflow(factor.numerator, denominator / factor.denominator, &f->field->factor) &&
                 !__builtin_mul_overflow(offset.numerator, denominator / offset.denominator, &f->field->offset) &&
                 !__builtin_mul_overflow(most, magnitude(f->field->factor), &high) &&
@@ -130,9 +149,10 @@ static void scale(struct field_load *f)
         f->largest = 0;
         return;
     }
-    f->reading.denominator = (int64_t)denominator;
+    f->reading.denominator = denominator;
 }
 
+/* Compared before factor, offset and sign (D 6.4), so only numbers that the selected bits can hold make sense. */
 static void load_absent(struct field_load *f)
 {
     const struct node *list = f->found[KEY_ABSENT];
@@ -140,30 +160,32 @@ static void load_absent(struct field_load *f)
     if (!list || !load_is(load, list, NODE_LIST, "absent"))
         return;
     if (list->count > ABSENT_MAX) {
-        load_say(load, list, "\"absent\" has more than %d entries; \"valid\" may say it shorter", ABSENT_MAX);
+        load_say(load, list, "\"absent\" has more than %d entries; \"valid\" says it shorter", ABSENT_MAX);
         return;
     }
     f->field->absent = load_keep(load, list->count, sizeof *f->field->absent);
     for (const struct node *entry = list->first; entry && f->field->absent; entry = entry->next) {
         uint64_t number;
-        if (!load_whole(load, entry, "a number under \"absent\" (before factor, offset and sign)", 0, UINT64_MAX, &number))
+        if (!load_whole(load, entry, "a number under \"absent\" (before factor, offset and sign)", 0, UINT64_MAX,
+                        &number))
             f->good = false;
         else if (f->field->mask_bits && number > ones(f->field->mask_bits))
-            load_say(load, entry, "%s can never come: the field has %u bits, so its numbers end at 0x%llX", entry->text,
-                     f->field->mask_bits, (unsigned long long)ones(f->field->mask_bits));
+            load_say(load, entry, "%.60s can never come; the field has %u bits, so its numbers end at 0x%llX",
+                     entry->text, f->field->mask_bits, (unsigned long long)ones(f->field->mask_bits));
         else
             f->field->absent[f->field->absent_count++] = number;
     }
 }
 
+/* As absent; a name that can never come is a warning: the field may be described wider than this module uses it. */
 static void load_names(struct field_load *f)
 {
     struct load *load = f->load;
     struct numbered *entries;
     uint32_t count;
     if (!f->found[KEY_NAMES] ||
-        !load_numbered(load, f->found[KEY_NAMES], "a number under \"names\" (before factor, offset and sign)", UINT64_MAX,
-                       &entries, &count))
+        !load_numbered(load, f->found[KEY_NAMES], "a number under \"names\" (before factor, offset and sign)",
+                       UINT64_MAX, &entries, &count))
         return;
     f->reading.names = load_keep(load, count, sizeof *f->reading.names);
     for (uint32_t i = 0; i < count && f->reading.names; i++) {
@@ -172,11 +194,11 @@ static void load_names(struct field_load *f)
         if (!text)
             continue;
         if (f->field->mask_bits && entries[i].number > ones(f->field->mask_bits))
-            load_warn(load, key, "%s can never come: the field has %u bits, so its numbers end at 0x%llX", key->text,
+            load_warn(load, key, "%.60s can never come; the field has %u bits, so its numbers end at 0x%llX", key->text,
                       f->field->mask_bits, (unsigned long long)ones(f->field->mask_bits));
         for (uint32_t j = 0; j < f->field->absent_count; j++)
             if (f->field->absent[j] == entries[i].number)
-                load_warn(load, key, "%s stands under \"absent\" too: it has a name and no value", key->text);
+                load_warn(load, key, "%.60s stands under \"absent\" too; it has a name and no value", key->text);
         f->reading.names[f->reading.name_count++] = (struct def_name){entries[i].number, text};
     }
 }
@@ -198,14 +220,21 @@ static void load_flags(struct field_load *f)
         if (!text)
             continue;
         if (entries[i].number == 0)
-            load_say(load, key, "a flag of mask 0 could never be yes");
+            load_say(load, key, "a flag of mask 0 could never be yes; give it its bit");
         else if (f->field->mask_bits && (entries[i].number & ~ones(f->field->mask_bits)))
-            load_say(load, key, "the flag's mask has bits beyond the %u bits of the field", f->field->mask_bits);
+            load_say(load, key,
+                     "the flag's mask has bits beyond the %u bits of the field; count from the lowest bit that "
+                     "\"mask\" selects",
+                     f->field->mask_bits);
         if (entries[i].number & used)
-            load_warn(load, key, "the flag shares bits with another one");
+            load_warn(load, key, "the flag shares bits with another one; give each its own");
         used |= entries[i].number;
-        struct def_reading flag = {.name = load_join(load, f->reading.name, ".", text), .unit = "", .module = f->reading.module,
-                                   .kind = READING_FLAG, .denominator = 1, .place = load_place(load, key)};
+        struct def_reading flag = {.name = load_join(load, f->reading.name, ".", text),
+                                   .unit = "",
+                                   .module = f->reading.module,
+                                   .kind = READING_FLAG,
+                                   .denominator = 1,
+                                   .place = load_place(load, key)};
         if (!flag.name)
             return;
         f->field->flags[f->field->flag_count++] =
@@ -213,6 +242,7 @@ static void load_flags(struct field_load *f)
     }
 }
 
+/* valid is in values (D 6.4), so it is scaled like a limit: ends included, never rounded inwards past a value. */
 static void load_valid(struct field_load *f)
 {
     struct def_limits limits;
@@ -227,12 +257,13 @@ static void load_valid(struct field_load *f)
 /* Text and bytes have none of the keys that make a number. */
 static void refuse_number_keys(struct field_load *f)
 {
-    static const enum field_key keys[] = {KEY_ORDER, KEY_MASK, KEY_FACTOR, KEY_OFFSET, KEY_UNIT,
-                                          KEY_ABSENT, KEY_NAMES, KEY_FLAGS, KEY_VALID};
+    static const enum field_key keys[] = {KEY_ORDER,  KEY_MASK,  KEY_FACTOR, KEY_OFFSET, KEY_UNIT,
+                                          KEY_ABSENT, KEY_NAMES, KEY_FLAGS,  KEY_VALID};
     for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
         if (f->found[keys[i]])
-            load_say(f->load, f->found[keys[i]]->key, "\"%s\" is for numbers; this field is of type %s",
-                     rules[keys[i]].key, type_words[f->field->type]);
+            load_say(f->load, f->found[keys[i]]->key,
+                     "\"%s\" is for numbers, and this field is of type %s; take it away", rules[keys[i]].key,
+                     type_words[f->field->type]);
 }
 
 bool load_field(struct load *load, uint32_t module, const struct def_record *record, uint32_t length_max,
@@ -242,8 +273,13 @@ bool load_field(struct load *load, uint32_t module, const struct def_record *rec
     const char *name = load_text(load, node->key, "a field's name");
     if (!name || !load_map(load, node, "a field", rules, KEYS, f.found))
         return false;
-    f.reading = (struct def_reading){.name = load_join(load, record->name, ".", name), .unit = "", .module = module,
-                                     .kind = READING_NUMBER, .denominator = 1, .place = load_place(load, node->key)};
+    field->when_field = DEF_NONE;
+    f.reading = (struct def_reading){.name = load_join(load, record->name, ".", name),
+                                     .unit = "",
+                                     .module = module,
+                                     .kind = READING_NUMBER,
+                                     .denominator = 1,
+                                     .place = load_place(load, node->key)};
     if (!f.reading.name)
         return false;
     place_in_record(&f, record->length, length_max);
@@ -254,7 +290,7 @@ bool load_field(struct load *load, uint32_t module, const struct def_record *rec
         if (f.found[KEY_UNIT]) {
             const char *unit = load_text(load, f.found[KEY_UNIT], "unit");
             if (unit && (strlen(unit) > UNIT_MAX || strchr(unit, ' ')))
-                load_say(load, f.found[KEY_UNIT], "a unit is one word of at most %d bytes", UNIT_MAX);
+                load_say(load, f.found[KEY_UNIT], "a unit is one word of at most %d bytes; shorten it", UNIT_MAX);
             else if (unit)
                 f.reading.unit = unit;
         }

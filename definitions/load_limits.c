@@ -4,8 +4,8 @@
 
 #include "load.h"
 
-#define WIDE_MAX ((tt_wide)(((unsigned __int128)1 << 127) - 1))
-#define NO_LIMIT "no limit"
+#define WIDE_MAX   ((tt_wide)(((unsigned __int128)1 << 127) - 1))
+#define NO_LIMIT   "no limit"
 #define STATES_MAX 256 /* each is looked for in all names */
 
 bool load_in_unit(struct load *load, const struct node *node, const char *what, const struct def_reading *reading,
@@ -20,17 +20,18 @@ bool load_in_unit(struct load *load, const struct node *node, const char *what, 
     if (!reading || units_convert(*written, word, reading->unit, converted))
         return true;
     if (!word[0])
-        load_say(load, node, "%s has no unit; \"%.200s\" is in %s: write \"%.60s %s\"", what, reading->name, reading->unit,
-                 node->text, reading->unit);
+        load_say(load, node, "%s has no unit, and \"%.200s\" is in %s; write \"%.60s %s\"", what, reading->name,
+                 reading->unit, node->text, reading->unit);
     else if (!reading->unit[0])
-        load_say(load, node, "%s is in %s, but \"%.200s\" has no unit; leave \"%s\" away or give the field its unit", what,
-                 word, reading->name, word);
+        load_say(load, node, "%s is in %s, but \"%.200s\" has no unit; leave \"%s\" away or give the field its unit",
+                 what, word, reading->name, word);
     else
-        load_say(load, node, "%s is in %s, but \"%.200s\" is in %s; one cannot be turned into the other", what, word,
-                 reading->name, reading->unit);
+        load_say(load, node, "%s is in %s, but \"%.200s\" is in %s; use a unit that can be turned into that", what,
+                 word, reading->name, reading->unit);
     return false;
 }
 
+/* Only numbers at the edge of the grammar (18 digits on both sides) get here. */
 static bool too_large(struct load *load, const struct node *node)
 {
     load_say(load, node, "\"%.60s\" has too many digits for this reading; use fewer", node->text);
@@ -40,7 +41,8 @@ static bool too_large(struct load *load, const struct node *node)
 bool load_scaled(struct load *load, const struct node *node, const struct def_reading *reading, struct ratio converted,
                  struct ratio *scaled)
 {
-    return ratio_multiply(converted, ratio_whole(reading ? reading->denominator : 1), scaled) || too_large(load, node);
+    struct ratio denominator = {reading ? reading->denominator : 1, 1};
+    return ratio_multiply(converted, denominator, scaled) || too_large(load, node);
 }
 
 /* The guard in the reading's unit. */
@@ -54,7 +56,7 @@ static bool load_guard(struct load *load, const struct node *guard, const struct
         return false;
     if (written->numerator >= 0)
         return true;
-    load_say(load, guard, "a guard narrows the limits; it cannot be negative");
+    load_say(load, guard, "a negative guard would widen the limits; it narrows them");
     return false;
 }
 
@@ -83,6 +85,8 @@ static bool load_end(struct load *load, const struct node *node, const char *wha
         return false;
     if (!(is_low ? ratio_add(*in_unit, guard, &narrowed) : ratio_subtract(*in_unit, guard, &narrowed)))
         return too_large(load, node);
+    /* The first whole numerator that is not below the low end, the last that is not above the high end: both ends count
+     * as inside, and a value between two numerators cannot exist. */
     if (is_low)
         limits->low_n = ratio_ceiling(scaled);
     else
@@ -97,19 +101,21 @@ static bool load_end(struct load *load, const struct node *node, const char *wha
 }
 
 bool load_limits(struct load *load, const struct node *node, const char *what, const struct def_reading *reading,
-                 const struct node *guard, struct def_limits *limits, struct ratio *guard_written, const char **guard_unit)
+                 const struct node *guard, struct def_limits *limits, struct ratio *guard_written,
+                 const char **guard_unit)
 {
     *limits = (struct def_limits){0};
     if (reading && reading->kind != READING_NUMBER) {
-        load_say(load, load_head(node), "%s needs a number, and \"%.200s\" is none", what, reading->name);
+        load_say(load, load_head(node), "%s needs a number, and \"%.200s\" is none; use \"is\" with its states", what,
+                 reading->name);
         return false;
     }
     if (!load_is(load, node, NODE_LIST, what))
         return false;
     if (node->count != 2) {
         if (!node->open)
-            load_say(load, node, "%s takes two ends, [low, high]; here are %u%s", what, node->count,
-                     node->count > 2 ? " (a comma in a number? the decimal sign is a point)" : "");
+            load_say(load, node, "%s takes two ends, and here are %u%s; write [low, high]", what, node->count,
+                     node->count > 2 ? " (the decimal sign is a point, not a comma)" : "");
         return false;
     }
     struct ratio narrow, low = ratio_whole(0), high = low;
@@ -119,7 +125,7 @@ bool load_limits(struct load *load, const struct node *node, const char *what, c
     if (!good)
         return false;
     if (!limits->has_low && !limits->has_high) {
-        load_say(load, node, "%s: \"%s\" at both ends is no limit at all", what, NO_LIMIT);
+        load_say(load, node, "%s: \"%s\" at both ends is no limit at all; give one", what, NO_LIMIT);
         return false;
     }
     if (!limits->has_low || !limits->has_high)
@@ -128,18 +134,20 @@ bool load_limits(struct load *load, const struct node *node, const char *what, c
         load_say(load, node, "%s: the low end is above the high end; write [low, high]", what);
         return false;
     }
+    /* A guard of exactly half leaves one point, which may still be met. */
     struct ratio width, twice;
     if (!reading)
         return true; /* guard and limits may still be in different units */
     if (!ratio_subtract(high, low, &width) || !ratio_multiply(narrow, ratio_whole(2), &twice))
         return too_large(load, node);
     if (ratio_compare(twice, width) > 0) {
-        load_say(load, guard, "the guard is wider than half the range, so nothing could be inside");
+        load_say(load, guard, "the guard is wider than half the range, so nothing could be inside; make it smaller");
         return false;
     }
     return true;
 }
 
+/* A state that the reading cannot have would silently never be met, so it is a mistake. */
 bool load_states(struct load *load, const struct node *node, const char *what, uint32_t reading, const char ***states,
                  uint32_t *count)
 {
@@ -152,11 +160,12 @@ bool load_states(struct load *load, const struct node *node, const char *what, u
     bool flag = named->kind == READING_FLAG, good = true;
     uint32_t known = flag ? 2 : named->name_count;
     if (*count > STATES_MAX) {
-        load_say(load, node, "%s has more than %d entries", what, STATES_MAX);
+        load_say(load, node, "%s has more than %d entries; shorten the list", what, STATES_MAX);
         return false;
     }
     if (known == 0) {
-        load_say(load, load_head(node), "%s needs named states, and \"%.200s\" has no \"names\"", what, named->name);
+        load_say(load, load_head(node), "%s needs named states, and \"%.200s\" has none; give its field \"names\"",
+                 what, named->name);
         return false;
     }
     const struct node *entry = node->first;
@@ -168,7 +177,7 @@ bool load_states(struct load *load, const struct node *node, const char *what, u
         for (uint32_t j = 0; j < i && !twice; j++)
             twice = strcmp((*states)[j], text) == 0;
         if (twice)
-            load_say(load, entry, "\"%.200s\" stands in this list already", text);
+            load_say(load, entry, "\"%.200s\" stands in this list already; take one away", text);
         if (found) {
             good &= !twice;
             continue;

@@ -11,7 +11,8 @@ uint32_t load_add_reading(struct load *load, struct def_reading reading, uint32_
     const char *module = definitions->modules[reading.module].name;
     reading.long_name = load_join(load, module, "/", reading.name);
     if (!reading.long_name ||
-        !load_grow(load, (void **)&definitions->readings, &load->reading_room, index + 1, sizeof *definitions->readings) ||
+        !load_grow(load, (void **)&definitions->readings, &load->reading_room, index + 1,
+                   sizeof *definitions->readings) ||
         !load_grow(load, (void **)&load->extras, &load->extra_room, index + 1, sizeof *load->extras))
         return DEF_NONE;
     definitions->readings[index] = reading;
@@ -24,18 +25,20 @@ uint32_t load_add_reading(struct load *load, struct def_reading reading, uint32_
         return DEF_NONE;
     if (taken)
         mistakes_add(&load->mistakes, SEVERITY_ERROR, reading.place,
-                     "the full name \"%.200s\" exists already (line %u); names are looked up whole, so give it another",
+                     "the full name \"%.300s\" exists already (line %u); give one of the two another name",
                      reading.long_name, definitions->readings[other].place.line);
     return index;
 }
 
-/* The name, or for messages the key's text where the name is missing (which is told), so that the rest is still checked. */
+/* The name, or for messages the key's text where the name is missing (which is told), so that the rest is still
+ * checked. */
 static const char *name_or_key(struct load *load, const struct node *name, const struct node *key, const char *what)
 {
     const char *text = name ? load_text(load, name, what) : NULL;
     return text || load->no_memory ? text : load_join(load, key->text, "", "");
 }
 
+/* Sorted by number for definitions_code_text. */
 static void load_codes(struct load *load, struct def_module *module, const struct node *map)
 {
     struct numbered *entries;
@@ -46,7 +49,7 @@ static void load_codes(struct load *load, struct def_module *module, const struc
     for (uint32_t i = 0; i < count && module->codes; i++) {
         const struct node *key = entries[i].value->key;
         if (strncmp(key->text, "0x", 2) == 0 && key->length != 2 + 6)
-            load_warn(load, key, "a trouble code of ISO 14229 has three bytes, six hex digits: 0x%06X is meant here",
+            load_warn(load, key, "a trouble code of ISO 14229 has three bytes; this is read as 0x%06X",
                       (unsigned)entries[i].number);
         const char *text = load_text(load, entries[i].value, "the text of a trouble code");
         if (text)
@@ -54,10 +57,11 @@ static void load_codes(struct load *load, struct def_module *module, const struc
     }
 }
 
+/* Services 22 and 2E: two-byte keys, sorted for definitions_identifier. */
 static void load_identifiers(struct load *load, uint32_t index, const struct node *map)
 {
     static const struct key_rule rules[] = {
-        {"name", KEY_REQUIRED}, {"length", KEY_OPTIONAL}, {"fields", KEY_OPTIONAL},
+        {"name", KEY_REQUIRED},    {"length", KEY_OPTIONAL},   {"fields", KEY_OPTIONAL},
         {"derived", KEY_OPTIONAL}, {"examples", KEY_OPTIONAL},
     };
     struct def_module *module = &load->definitions->modules[index];
@@ -82,10 +86,11 @@ static void load_identifiers(struct load *load, uint32_t index, const struct nod
     }
 }
 
+/* A broadcast with a wrong id (which is told) keeps its record: it is still checked and can be referred to. */
 static void load_broadcasts(struct load *load, uint32_t index, const struct node *map)
 {
     static const struct key_rule rules[] = {
-        {"name", KEY_REQUIRED}, {"length", KEY_OPTIONAL}, {"fields", KEY_OPTIONAL},
+        {"name", KEY_REQUIRED},    {"length", KEY_OPTIONAL},   {"fields", KEY_OPTIONAL},
         {"derived", KEY_OPTIONAL}, {"examples", KEY_OPTIONAL},
     };
     struct def_module *module = &load->definitions->modules[index];
@@ -97,12 +102,13 @@ static void load_broadcasts(struct load *load, uint32_t index, const struct node
     for (uint32_t i = 0; i < count && module->broadcasts; i++) {
         const struct node *found[KEY_COUNT(rules)];
         const struct node *value = entries[i].value;
-        uint32_t id;
-        bool good = load_can_id(load, value->key, "a broadcast's id", &id);
+        uint32_t id = DEF_NO_ID;
+        if (!load_can_id(load, value->key, "a broadcast's id", &id))
+            id = DEF_NO_ID;
         if (!load_map(load, value, "a broadcast", rules, KEY_COUNT(rules), found))
             continue;
         const char *name = name_or_key(load, found[0], value->key, "the name of a broadcast");
-        if (!name || !good)
+        if (!name)
             continue;
         struct def_broadcast *broadcast = &module->broadcasts[module->broadcast_count++];
         broadcast->id = id;
@@ -112,10 +118,14 @@ static void load_broadcasts(struct load *load, uint32_t index, const struct node
     }
 }
 
+/* Parts have the number of their sub-function, and their readings the name "routine.part.field". */
 static void load_routine(struct load *load, uint32_t module, const struct numbered *entry)
 {
     static const struct key_rule rules[] = {
-        {"name", KEY_REQUIRED}, {"start", KEY_OPTIONAL}, {"stop", KEY_OPTIONAL}, {"results", KEY_OPTIONAL},
+        {"name", KEY_REQUIRED},
+        {"start", KEY_OPTIONAL},
+        {"stop", KEY_OPTIONAL},
+        {"results", KEY_OPTIONAL},
     };
     static const struct key_rule part_rules[] = {{"answer", KEY_OPTIONAL}, {"request", KEY_LATER}};
     struct definitions *definitions = load->definitions;
@@ -125,13 +135,18 @@ static void load_routine(struct load *load, uint32_t module, const struct number
     const char *name = name_or_key(load, found[0], entry->value->key, "the name of a routine");
     uint32_t index = definitions->action_count, other = index;
     bool taken = false;
-    if (!name || !load_grow(load, (void **)&definitions->actions, &load->action_room, index + 1, sizeof *definitions->actions))
+    if (!name ||
+        !load_grow(load, (void **)&definitions->actions, &load->action_room, index + 1, sizeof *definitions->actions) ||
+        !load_grow(load, (void **)&load->action_places, &load->action_place_room, index + 1,
+                   sizeof *load->action_places))
         return;
+    load->action_places[index] = load_place(load, found[0] ? found[0] : entry->value->key);
     const char *long_name = load_join(load, definitions->modules[module].name, "/", name);
     if (!long_name || !names_add(load, &load->actions, long_name, &other, &taken))
         return;
     if (taken)
-        load_say(load, found[0] ? found[0] : entry->value->key, "there is a routine \"%.200s\" already; give this one another name", long_name);
+        load_say(load, found[0] ? found[0] : entry->value->key,
+                 "there is a routine \"%.200s\" already; give this one another name", long_name);
     struct def_action action = {ACTION_ROUTINE, (uint32_t)entry->number, name, module, {{0}}};
     for (size_t part = PART_START; part <= PART_RESULTS; part++) {
         const struct node *answer[KEY_COUNT(part_rules)];
@@ -161,7 +176,8 @@ static void load_routines(struct load *load, uint32_t module, const struct node 
         load_routine(load, module, &entries[i]);
 }
 
-static void load_address(struct load *load, struct def_module *module, struct id_places *places, const struct node *node)
+static void load_address(struct load *load, struct def_module *module, struct id_places *places,
+                         const struct node *node)
 {
     /* All keys of D 6.5, so that a format of a later version gets one line and not one for each key. */
     static const struct key_rule rules[] = {
@@ -183,11 +199,12 @@ static void load_address(struct load *load, struct def_module *module, struct id
     }
     for (size_t i = 3; i < KEY_COUNT(rules); i++)
         if (found[i])
-            load_say(load, found[i]->key, "\"%s\" does not belong to the address format \"normal\"", rules[i].key);
+            load_say(load, found[i]->key, "\"%s\" does not belong to the address format \"normal\"; take it away",
+                     rules[i].key);
     if (!node->open && !found[1])
-        load_say(load, load_head(node), "an address needs \"request\": the id of the scan tool's questions");
+        load_say(load, load_head(node), "an address needs \"request\"; give the id of the scan tool's questions");
     if (!node->open && !found[2])
-        load_say(load, load_head(node), "an address needs \"response\": the id of the module's answers");
+        load_say(load, load_head(node), "an address needs \"response\"; give the id of the module's answers");
     if (found[1] && load_can_id(load, found[1], "the request id", &module->request_id))
         places->request = load_place(load, found[1]);
     if (found[2] && load_can_id(load, found[2], "the response id", &module->response_id))
@@ -206,7 +223,8 @@ static void load_timing(struct load *load, struct def_module *module, const stru
         if (!found[i] || !load_time(load, found[i], rules[i].key, &time))
             continue;
         if (time == 0)
-            load_say(load, found[i], "%s is 0: no answer could come in time", rules[i].key);
+            load_say(load, found[i], "%s is 0, so no answer could come in time; leave it away for the standard's value",
+                     rules[i].key);
         else
             *targets[i] = time;
     }
@@ -226,7 +244,7 @@ static void load_evidence(struct load *load, const struct node *node)
 static void load_head_of_module(struct load *load, struct def_module *module, const struct node *node)
 {
     static const struct key_rule rules[] = {
-        {"name", KEY_REQUIRED},     {"services", KEY_OPTIONAL}, {"address", KEY_REQUIRED},
+        {"name", KEY_REQUIRED},       {"services", KEY_OPTIONAL}, {"address", KEY_REQUIRED},
         {"functional", KEY_OPTIONAL}, {"timing", KEY_OPTIONAL},   {"written by", KEY_OPTIONAL},
     };
     static const struct key_rule functional_rules[] = {{"id", KEY_REQUIRED}};
@@ -258,13 +276,14 @@ static void load_head_of_module(struct load *load, struct def_module *module, co
     }
 }
 
+/* Only remembered here: it can name what stands in files that are read later. */
 static void take_procedure(struct load *load, const struct node *conditions, const struct node *procedure)
 {
     if (!conditions && !procedure)
         return;
     if (load->conditions || load->procedure) {
         load_say(load, load_head(conditions ? conditions : procedure),
-                 "conditions and procedure stand in one file, and %.200s has them already",
+                 "%.200s has conditions or a procedure already; have them in one file only",
                  load->definitions->files[load->procedure_file].path);
         return;
     }
@@ -276,24 +295,31 @@ static void take_procedure(struct load *load, const struct node *conditions, con
 void load_file(struct load *load, const struct node *root)
 {
     static const struct key_rule rules[] = {
-        {"taretrace", KEY_REQUIRED}, {"module", KEY_REQUIRED},     {"identifiers", KEY_OPTIONAL},
-        {"routines", KEY_OPTIONAL},  {"broadcasts", KEY_OPTIONAL}, {"codes", KEY_OPTIONAL},
-        {"conditions", KEY_OPTIONAL}, {"procedure", KEY_OPTIONAL}, {"controls", KEY_LATER},
-        {"writes", KEY_LATER},       {"include", KEY_LATER},       {"local identifiers", KEY_LATER},
+        {"taretrace", KEY_REQUIRED},   {"module", KEY_REQUIRED},     {"identifiers", KEY_OPTIONAL},
+        {"routines", KEY_OPTIONAL},    {"broadcasts", KEY_OPTIONAL}, {"codes", KEY_OPTIONAL},
+        {"conditions", KEY_OPTIONAL},  {"procedure", KEY_OPTIONAL},  {"controls", KEY_LATER},
+        {"writes", KEY_LATER},         {"include", KEY_LATER},       {"local identifiers", KEY_LATER},
         {"identification", KEY_LATER},
     };
     const struct node *found[KEY_COUNT(rules)];
     uint32_t index = load->definitions->module_count++;
     struct def_module *module = &load->definitions->modules[index];
     /* Defaults: ISO 14229-2 P2server_max 50 ms and P2*server_max 5000 ms, ISO 15765-2 N_Cr 1000 ms. */
-    *module = (struct def_module){.name = "", .file = load->file, .request_id = DEF_NO_ID, .response_id = DEF_NO_ID,
-                                  .functional_id = DEF_NO_ID, .p2 = 50 * TT_MS, .p2_star = 5 * TT_SECOND, .n_cr = TT_SECOND};
+    *module = (struct def_module){.name = "",
+                                  .file = load->file,
+                                  .request_id = DEF_NO_ID,
+                                  .response_id = DEF_NO_ID,
+                                  .functional_id = DEF_NO_ID,
+                                  .p2 = 50 * TT_MS,
+                                  .p2_star = 5 * TT_SECOND,
+                                  .n_cr = TT_SECOND};
     if (!load_map(load, root, "a definition file", rules, KEY_COUNT(rules), found))
         return;
     uint64_t version;
     if (found[0] && load_whole(load, found[0], "taretrace (the version of this language)", 0, UINT64_MAX, &version) &&
         version != 1)
-        load_say(load, found[0], "this is version 1 of the definition language; version %.60s is not known", found[0]->text);
+        load_say(load, found[0], "version %.60s of the definition language is not known; write \"taretrace: 1\"",
+                 found[0]->text);
     if (found[1])
         load_head_of_module(load, module, found[1]);
     if (found[2])

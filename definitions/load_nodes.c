@@ -5,6 +5,8 @@
 #include "../decoder/support/text.h"
 #include "load.h"
 
+#define LISTED_MAX     6   /* names that a message lists when none is near */
+#define SUGGESTION_MAX 512 /* bytes: a full name has at most 2 * 200 + 20, and six lists 60 bytes each */
 
 struct def_place load_place(const struct load *load, const struct node *node)
 {
@@ -55,6 +57,7 @@ void *load_scratch(struct load *load, size_t count, size_t size)
     return take(load, &load->scratch, count, size);
 }
 
+/* The old array stays where it is until scratch goes, so pointers into it can still be read. */
 bool load_grow(struct load *load, void **array, uint32_t *room, uint32_t need, size_t size)
 {
     if (need <= *room)
@@ -84,6 +87,7 @@ const char *load_join(struct load *load, const char *a, const char *b, const cha
     return joined;
 }
 
+/* What stands there, as a person would call it. */
 static const char *kind_word(const struct node *node)
 {
     if (node->kind == NODE_LIST)
@@ -101,35 +105,52 @@ bool load_is(struct load *load, const struct node *node, enum node_kind kind, co
         return false;
     if (node->kind == kind)
         return true;
+    if (node->open)
+        return false; /* never closed: what it is meant to be is not clear */
     const char *colon = node->kind == NODE_TEXT ? strchr(node->text, ':') : NULL;
     if (kind == NODE_MAP && colon && node->plain && colon[1] != '\0')
-        load_say(load, node, "%s is %s, not %s; a space is missing behind the colon", what, wanted[kind], kind_word(node));
-    else
-        load_say(load, kind_word(node)[0] == 'n' ? load_head(node) : node, "%s is %s; here is %s", what, wanted[kind],
+        load_say(load, node, "%s is %s, not %s; a space is missing behind the colon", what, wanted[kind],
                  kind_word(node));
+    else
+        load_say(load, kind_word(node)[0] == 'n' ? load_head(node) : node, "%s is %s, not %s; change it", what,
+                 wanted[kind], kind_word(node));
     return false;
+}
+
+/* The name nearest to text, NULL when none is near. */
+static const char *nearest_of(struct load *load, const char *text, const char *const *names, size_t count)
+{
+    size_t text_length = strlen(text);
+    if (load->mistakes.more || text_length > DEF_NAME_MAX)
+        return NULL;
+    for (size_t i = 0; i < count; i++) {
+        uint64_t cost = 16 + text_length * strlen(names[i]);
+        if (load->nearest_budget < cost)
+            return NULL;
+        load->nearest_budget -= cost;
+    }
+    return diagnostics_nearest(text, names, count);
 }
 
 const char *load_nearest(struct load *load, const char *text, const char *const *names, size_t count)
 {
-    size_t text_length = strlen(text);
-    if (load->mistakes.more || text_length > DEF_NAME_MAX)
-        return "";
-    for (size_t i = 0; i < count; i++) {
-        uint64_t cost = 16 + text_length * strlen(names[i]);
-        if (load->nearest_budget < cost)
-            return "";
-        load->nearest_budget -= cost;
+    char out[SUGGESTION_MAX];
+    int used = 0;
+    const char *nearest = nearest_of(load, text, names, count);
+    if (nearest) {
+        used = snprintf(out, sizeof out, "; did you mean \"%.400s\"?", nearest);
+    } else if (count == 0) {
+        return "; there is none yet";
+    } else {
+        size_t shown = count <= LISTED_MAX ? count : LISTED_MAX;
+        used = snprintf(out, sizeof out, "; there %s", count == 1 ? "is" : "are");
+        for (size_t i = 0; i < shown; i++)
+            used += snprintf(out + used, sizeof out - (size_t)used, "%s\"%.60s\"", i ? ", " : " ", names[i]);
+        if (count > shown)
+            used += snprintf(out + used, sizeof out - (size_t)used, " and %zu more", count - shown);
     }
-    const char *nearest = diagnostics_nearest(text, names, count);
-    if (!nearest)
-        return "";
-    size_t length = strlen(nearest) + sizeof " (did you mean \"\"?)";
-    char *out = load_scratch(load, length, 1);
-    if (!out)
-        return "";
-    snprintf(out, length, " (did you mean \"%s\"?)", nearest);
-    return out;
+    const char *copy = arena_text(&load->scratch, out, (size_t)used);
+    return copy ? copy : "";
 }
 
 /* The rule whose key stands before a ':' in text ("byte:0"), so that only a space is missing. */
@@ -142,7 +163,8 @@ static const struct key_rule *glued_key(const char *text, const struct key_rule 
     return NULL;
 }
 
-/* Says why a key is not taken. Returns the rule that was meant where only a space is missing, else NULL. */
+/* Says why a key is not taken. Returns the rule that was probably meant, so that it is not called missing too; or NULL.
+ */
 static const struct key_rule *refuse_key(struct load *load, const struct node *map, const struct node *value,
                                          const char *what, const struct key_rule *rules, size_t count)
 {
@@ -151,8 +173,14 @@ static const struct key_rule *refuse_key(struct load *load, const struct node *m
     bool bare = map->flow && value->kind == NODE_TEXT && value->length == 0 && value->plain && key->plain;
     const struct key_rule *glued = bare ? glued_key(key->text, rules, count) : NULL;
     if (glued) {
-        load_say(load, key, "a space is missing behind the colon in \"%.60s\"", key->text);
+        load_say(load, key, "\"%.60s\" is one text; a space is missing behind the colon", key->text);
         return glued;
+    }
+    if (bare && value->key != map->first->key && key->text[0] >= '0' && key->text[0] <= '9') {
+        load_say(load, key,
+                 "a comma ends the number here, so \"%.60s\" is a key without a value; the decimal sign is a point",
+                 key->text);
+        return NULL;
     }
     if (bare && value->key != map->first->key) {
         load_say(load, key, "a comma ends the text here, so \"%.60s\" is a key without a value; put the text in quotes",
@@ -164,10 +192,12 @@ static const struct key_rule *refuse_key(struct load *load, const struct node *m
         return NULL;
     for (size_t i = 0; i < count; i++)
         names[i] = rules[i].key;
-    const char *nearest = load_nearest(load, key->text, names, count);
-    if (nearest[0]) {
-        load_say(load, key, "%s has no key \"%.60s\"%s", what, key->text, nearest);
-        return NULL;
+    const char *nearest = nearest_of(load, key->text, names, count);
+    if (nearest) {
+        load_say(load, key, "%s has no key \"%.60s\"; did you mean \"%s\"?", what, key->text, nearest);
+        for (size_t i = 0; i < count; i++)
+            if (rules[i].key == nearest)
+                return &rules[i];
     }
     char list[512];
     size_t used = 0;
@@ -190,21 +220,22 @@ bool load_map(struct load *load, const struct node *node, const char *what, cons
         size_t i = 0;
         while (i < rule_count && strcmp(rules[i].key, value->key->text) != 0)
             i++;
-        const struct key_rule *rule = i < rule_count ? &rules[i] : refuse_key(load, node, value, what, rules, rule_count);
+        const struct key_rule *rule =
+            i < rule_count ? &rules[i] : refuse_key(load, node, value, what, rules, rule_count);
         if (rule)
             given |= UINT64_C(1) << (rule - rules);
         if (i == rule_count || value->bad)
             continue;
         if (rules[i].state == KEY_LATER)
-            load_say(load, value->key, "\"%s\" is not in this version yet", rules[i].key);
+            load_say(load, value->key, "\"%s\" is not in this version yet; take it away", rules[i].key);
         else if (value->kind == NODE_TEXT && value->length == 0 && value->plain)
-            load_say(load, value->key, "\"%s\" has no value", rules[i].key);
+            load_say(load, value->key, "\"%s\" has no value; give it one or take it away", rules[i].key);
         else
             found[i] = value;
     }
     for (size_t i = 0; i < rule_count && !node->open; i++)
         if (rules[i].state == KEY_REQUIRED && !(given >> i & 1))
-            load_say(load, load_head(node), "%s needs \"%s\"", what, rules[i].key);
+            load_say(load, load_head(node), "%s needs \"%s\"; add it", what, rules[i].key);
     return true;
 }
 
@@ -214,11 +245,11 @@ const char *load_text(struct load *load, const struct node *node, const char *wh
         return NULL;
     const char *why = NULL;
     if (node->length == 0)
-        why = "is empty";
+        why = "is empty; give it 1 to 200 bytes";
     else if (node->length > DEF_NAME_MAX)
-        why = "is longer than 200 bytes";
+        why = "is longer than 200 bytes; shorten it";
     else if (!text_is_clean(node->text, node->length))
-        why = "has a control character in it";
+        why = "has a control character in it; take it out";
     if (why) {
         load_say(load, node, "%s %s", what, why);
         return NULL;
@@ -243,10 +274,16 @@ bool load_word(struct load *load, const struct node *node, const char *what, con
     char list[256];
     size_t used = 0;
     for (size_t i = 0; i < count && used < sizeof list; i++)
-        used += (size_t)snprintf(list + used, sizeof list - used, "%s%s", i == 0 ? "" : i + 1 == count ? " or " : ", ",
+        used += (size_t)snprintf(list + used, sizeof list - used, "%s%s",
+                                 i == 0           ? ""
+                                 : i + 1 == count ? " or "
+                                                  : ", ",
                                  words[i]);
-    load_say(load, node, "%s is %s, not \"%.60s\"%s", what, list, node->text,
-             load_nearest(load, node->text, words, count));
+    const char *nearest = nearest_of(load, node->text, words, count);
+    if (nearest)
+        load_say(load, node, "%s cannot be \"%.60s\"; did you mean \"%s\"?", what, node->text, nearest);
+    else
+        load_say(load, node, "%s cannot be \"%.60s\"; write %s", what, node->text, list);
     return false;
 }
 

@@ -22,11 +22,11 @@ static bool all_hex(const char *text)
     return letter;
 }
 
-/* The classic slips in a number, with the text that was probably meant; "" when it is none of them. */
-static void number_hint(const char *text, char *out, size_t room)
+/* The classic slips in a number, with the text that was probably meant; `otherwise` when it is none of them. */
+static void number_hint(const char *text, const char *otherwise, char *out, size_t room)
 {
     size_t whole = 0, digits;
-    out[0] = '\0';
+    snprintf(out, room, "; write it like %s", otherwise);
     if (strlen(text) > 60)
         return;
     size_t sign = text[0] == '-';
@@ -43,6 +43,9 @@ static void number_hint(const char *text, char *out, size_t room)
         snprintf(out, room, "; leave the + away: %s", text + 1);
     } else if (text[0] == '0' && text[1] == 'X') {
         snprintf(out, room, "; write the x small: 0x%s", text + 2);
+    } else if (whole > sign && (text[digits] | 0x20) == 'e' &&
+               text[digits + 1 + strspn(text + digits + 1, "0123456789")] == '\0') {
+        snprintf(out, room, "; write it in full, without an exponent, or as 0x%s if it is hexadecimal", text);
     } else if (all_hex(text)) {
         snprintf(out, room, "; a hexadecimal number begins with 0x: 0x%s", text);
     } else if (text[sign] == '.' && is_digit(text[sign + 1])) {
@@ -68,11 +71,12 @@ static void number_hint(const char *text, char *out, size_t room)
 static void refuse_number(struct load *load, const struct node *node, const char *what, const char *why)
 {
     char hint[160];
-    number_hint(node->text, hint, sizeof hint);
+    number_hint(node->text, "30 kg, -0.5 V or 12", hint, sizeof hint);
     load_say(load, node, "%s: \"%.60s\" is no number: %s%s", what, node->text, why, hint);
 }
 
-bool load_quantity(struct load *load, const struct node *node, const char *what, struct ratio *number, const char **unit)
+bool load_quantity(struct load *load, const struct node *node, const char *what, struct ratio *number,
+                   const char **unit)
 {
     if (!load_is(load, node, NODE_TEXT, what))
         return false;
@@ -95,13 +99,10 @@ bool load_ratio(struct load *load, const struct node *node, const char *what, st
     const char *why = ratio_parse(node->text, node->length, number);
     if (!why)
         return true;
-    const char *unit;
-    char hint[160];
-    number_hint(node->text, hint, sizeof hint);
+    char hint[160], word[UNIT_MAX + 1];
     struct ratio other;
-    char word[UNIT_MAX + 1];
-    unit = units_parse(node->text, node->length, &other, word) ? NULL : word;
-    if (unit)
+    number_hint(node->text, "12, -0.5, 1/3 or 0x3F", hint, sizeof hint);
+    if (!units_parse(node->text, node->length, &other, word))
         load_say(load, node, "%s is a number without a unit; leave \"%s\" away", what, word);
     else
         load_say(load, node, "%s: \"%.60s\" is no number: %s%s", what, node->text, why, hint);
@@ -115,11 +116,11 @@ bool load_whole(struct load *load, const struct node *node, const char *what, ui
     if (!load_ratio(load, node, what, &ratio))
         return false;
     if (ratio.denominator != 1 || ratio.numerator < (tt_wide)least || ratio.numerator > (tt_wide)most) {
-        load_say(load, node, "%s is a whole number from %llu to %llu; \"%.60s\" is %s", what, (unsigned long long)least,
-                 (unsigned long long)most, node->text,
-                 ratio.denominator != 1                  ? "no whole number"
-                 : ratio.numerator < (tt_wide)least ? "below it"
-                                                         : "above it");
+        load_say(load, node, "%s: \"%.60s\" is %s; give a whole number from %llu to %llu", what, node->text,
+                 ratio.denominator != 1             ? "no whole number"
+                 : ratio.numerator < (tt_wide)least ? "too small"
+                                                    : "too large",
+                 (unsigned long long)least, (unsigned long long)most);
         return false;
     }
     *number = (uint64_t)ratio.numerator;
@@ -134,9 +135,8 @@ bool load_time(struct load *load, const struct node *node, const char *what, int
     if (!why)
         return true;
     char hint[160];
-    number_hint(node->text, hint, sizeof hint);
-    load_say(load, node, "%s: \"%.60s\" is no length of time such as \"50 ms\" or \"5 s\": %s%s", what, node->text, why,
-             hint);
+    number_hint(node->text, "50 ms or 5 s", hint, sizeof hint);
+    load_say(load, node, "%s: \"%.60s\" is no length of time: %s%s", what, node->text, why, hint);
     return false;
 }
 
@@ -150,15 +150,16 @@ bool load_can_id(struct load *load, const struct node *node, const char *what, u
     if (why) {
         refuse_number(load, node, what, why);
     } else if (hex && node->length == 2 + 8) {
-        load_say(load, node, "%s: 29-bit ids (eight hex digits) are not in this version yet", what);
+        load_say(load, node,
+                 "%s: 29-bit ids (eight hex digits) are not in this version yet; it has 11-bit ids of three", what);
     } else if (!hex || node->length != 2 + 3) {
         if (number.denominator == 1 && number.numerator >= 0 && number.numerator <= 0x7FF)
-            load_say(load, node, "%s is an 11-bit id: 0x and three hex digits; write 0x%03X", what,
+            load_say(load, node, "%s is an 11-bit id, 0x and three hex digits; write 0x%03X", what,
                      (unsigned)number.numerator);
         else
-            load_say(load, node, "%s is an 11-bit id: 0x and three hex digits, at most 0x7FF", what);
+            load_say(load, node, "%s is no 11-bit id; write 0x and three hex digits, at most 0x7FF", what);
     } else if (number.numerator > 0x7FF) {
-        load_say(load, node, "%s is an 11-bit id: at most 0x7FF", what);
+        load_say(load, node, "%s is above 0x7FF; an 11-bit id is at most that", what);
     } else {
         *id = (uint32_t)number.numerator;
         return true;

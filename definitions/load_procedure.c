@@ -34,10 +34,14 @@ uint32_t load_reference(struct load *load, const struct node *node, const char *
     return DEF_NONE;
 }
 
+/* Words alone: a person states it. With a reading and limits or states the bus can vouch for it too (D 7.4). */
 static void load_condition(struct load *load, const struct node *node)
 {
     static const struct key_rule rules[] = {
-        {"condition", KEY_REQUIRED}, {"reading", KEY_OPTIONAL}, {"between", KEY_OPTIONAL}, {"is", KEY_OPTIONAL},
+        {"condition", KEY_REQUIRED},
+        {"reading", KEY_OPTIONAL},
+        {"between", KEY_OPTIONAL},
+        {"is", KEY_OPTIONAL},
     };
     struct definitions *definitions = load->definitions;
     const struct node *found[KEY_COUNT(rules)];
@@ -51,11 +55,12 @@ static void load_condition(struct load *load, const struct node *node)
             load_say(load, found[0], "this condition stands in line %u already; marks name it by its words",
                      definitions->conditions[i].place.line);
     if (!found[1] && (found[2] || found[3]))
-        load_say(load, found[2] ? found[2]->key : found[3]->key, "this needs a \"reading\" to look at");
+        load_say(load, found[2] ? found[2]->key : found[3]->key, "this needs a \"reading\" to look at; add it");
     if (found[1]) {
         condition.reading = load_reference(load, found[1], "reading");
         if (!found[2] == !found[3] && !node->open)
-            load_say(load, load_head(found[1]), "a condition with a reading needs \"between\" or \"is\"%s",
+            load_say(load, load_head(found[1]),
+                     "a condition with a reading needs \"between\" or \"is\"%s; say which values are right",
                      found[2] ? ", not both" : "");
         const struct def_reading *reading =
             condition.reading == DEF_NONE ? NULL : &definitions->readings[condition.reading];
@@ -90,14 +95,16 @@ static void compare_steps(struct load *load, const struct def_step *earlier, con
                           const struct node *node)
 {
     if (strcmp(earlier->name, later->name) == 0)
-        load_say(load, node, "the step in line %u has this name already", earlier->place.line);
+        load_say(load, node, "the step in line %u has this name already; give each its own", earlier->place.line);
     if (earlier->opens_attempt && later->opens_attempt)
         load_say(load, node, "the step in line %u opens the attempt already; only one step does", earlier->place.line);
     /* D 7.5: the parts of two such steps are told apart by the later one's select alone. */
     if (earlier->kind == STEP_READING && later->kind == STEP_READING && earlier->reading == later->reading &&
         !later->has_above && !later->has_below)
-        load_say(load, node, "the step in line %u looks at this reading too; the later one needs \"select\" "
-                 "(above, below), to tell which values belong to it", earlier->place.line);
+        load_say(load, node,
+                 "the step in line %u looks at this reading too; give the later one \"select\" (above, "
+                 "below) to tell which values belong to it",
+                 earlier->place.line);
     /* D 13. */
     if (earlier->kind == STEP_ACTION && later->kind == STEP_ACTION && earlier->action == later->action &&
         (earlier->opens_attempt || later->opens_attempt))

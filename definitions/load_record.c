@@ -28,14 +28,14 @@ void load_record(struct load *load, uint32_t module, const char *name, const str
         load_examples(load, module, record, source->examples);
 }
 
-/* A reading of the record by its own name ("total", "status.occupied"); DEF_NONE when there is none. The record's readings
- * are those from `first` on: another record can have a longer name that makes the same full name. */
+/* A reading of the record by its own name ("total", "status.occupied"); DEF_NONE when there is none. The record's
+ * readings are those from `first` on: another record can have a longer name that makes the same full name. */
 static uint32_t find_here(struct load *load, uint32_t module, const struct def_record *record, uint32_t first,
                           const char *name)
 {
     char long_name[4 * (DEF_NAME_MAX + 8)];
-    int length = snprintf(long_name, sizeof long_name, "%s/%s.%s", load->definitions->modules[module].name, record->name,
-                          name);
+    int length =
+        snprintf(long_name, sizeof long_name, "%s/%s.%s", load->definitions->modules[module].name, record->name, name);
     if (length < 0 || (size_t)length >= sizeof long_name)
         return DEF_NONE;
     uint32_t index = names_find(&load->long_names, long_name);
@@ -82,15 +82,17 @@ static bool scale_parts(struct load *load, struct part *parts, uint32_t count, c
         const struct def_reading *reading = &load->definitions->readings[parts[i].reading];
         struct ratio conversion, least, whole;
         if (!units_convert(ratio_whole(1), reading->unit, unit, &conversion)) {
-            load_say(load, parts[i].node, "the sum is in \"%s\", but \"%s\" %s%s%s", unit, parts[i].node->text,
-                     reading->unit[0] ? "is in \"" : "has no unit", reading->unit, reading->unit[0] ? "\"" : "");
+            load_say(load, parts[i].node,
+                     "the sum is in \"%s\", but \"%.60s\" %s%s%s; parts of a sum measure the same thing", unit,
+                     parts[i].node->text, reading->unit[0] ? "is in \"" : "has no unit", reading->unit,
+                     reading->unit[0] ? "\"" : "");
             return false;
         }
         if (!ratio_multiply(conversion, (struct ratio){1, reading->denominator}, &parts[i].step) ||
             !ratio_make(*denominator, parts[i].step.denominator, &least) ||
             !ratio_multiply((struct ratio){*denominator, 1}, (struct ratio){least.denominator, 1}, &whole) ||
             whole.numerator > INT64_MAX) {
-            load_say(load, parts[i].node, "the parts of the sum have too many digits together");
+            load_say(load, parts[i].node, "the parts of the sum have too many digits together; use fewer");
             return false;
         }
         *denominator = whole.numerator;
@@ -98,6 +100,7 @@ static bool scale_parts(struct load *load, struct part *parts, uint32_t count, c
     return true;
 }
 
+/* Fills the model's sum: part numerator * factor adds up over one denominator. */
 static bool sum_parts(struct load *load, struct def_derived *derived, const struct part *parts, uint32_t count,
                       tt_wide denominator, tt_wide *largest)
 {
@@ -109,7 +112,8 @@ static bool sum_parts(struct load *load, struct def_derived *derived, const stru
     for (uint32_t i = 0; i < count; i++) {
         tt_wide part;
         derived->fields[i] = load->extras[parts[i].reading].field;
-        if (__builtin_mul_overflow(parts[i].step.numerator, denominator / parts[i].step.denominator, &derived->factors[i]) ||
+        if (__builtin_mul_overflow(parts[i].step.numerator, denominator / parts[i].step.denominator,
+                                   &derived->factors[i]) ||
             __builtin_mul_overflow(load->extras[parts[i].reading].largest, derived->factors[i], &part) ||
             __builtin_add_overflow(*largest, part, largest) || *largest >= LOAD_WIDE_BOUND) {
             load_say(load, parts[i].node, "the sum could grow past 2^120; use fewer digits");
@@ -137,12 +141,12 @@ static struct part *find_parts(struct load *load, uint32_t module, const struct 
                      nearest_here(load, first, record, entry->text, true));
             good = false;
         } else if (load->definitions->readings[reading].kind != READING_NUMBER) {
-            load_say(load, entry, "\"%.60s\" is no number", entry->text);
+            load_say(load, entry, "\"%.60s\" is no number; a sum has number fields", entry->text);
             good = false;
         }
         for (uint32_t i = 0; i < count && reading != DEF_NONE; i++)
             if (parts[i].reading == reading) {
-                load_say(load, entry, "\"%.60s\" is in this sum already", entry->text);
+                load_say(load, entry, "\"%.60s\" is in this sum already; take one away", entry->text);
                 good = false;
                 break;
             }
@@ -150,6 +154,7 @@ static struct part *find_parts(struct load *load, uint32_t module, const struct 
     return good ? parts : NULL;
 }
 
+/* Parts are fields of this record and no other sums: a sum of sums would hide which value was missing. */
 static void load_sum(struct load *load, uint32_t module, struct def_record *record, uint32_t first,
                      const struct node *node)
 {
@@ -160,7 +165,7 @@ static void load_sum(struct load *load, uint32_t module, struct def_record *reco
         !load_is(load, found[0], NODE_LIST, "sum"))
         return;
     if (found[0]->count == 0 || found[0]->count > DEF_PARTS_MAX) {
-        load_say(load, found[0], "a sum has 1 to %d parts, not %u", DEF_PARTS_MAX, found[0]->count);
+        load_say(load, found[0], "a sum has 1 to %d parts, and here are %u; split it", DEF_PARTS_MAX, found[0]->count);
         return;
     }
     const char *unit = found[1] ? load_text(load, found[1], "unit") : NULL;
@@ -174,8 +179,11 @@ static void load_sum(struct load *load, uint32_t module, struct def_record *reco
     if (!scale_parts(load, parts, found[0]->count, unit, &denominator) ||
         !sum_parts(load, &derived, parts, found[0]->count, denominator, &largest))
         return;
-    struct def_reading reading = {.name = load_join(load, record->name, ".", name), .unit = unit, .module = module,
-                                  .kind = READING_NUMBER, .denominator = (int64_t)denominator,
+    struct def_reading reading = {.name = load_join(load, record->name, ".", name),
+                                  .unit = unit,
+                                  .module = module,
+                                  .kind = READING_NUMBER,
+                                  .denominator = denominator,
                                   .place = load_place(load, node->key)};
     if (!reading.name)
         return;
@@ -250,6 +258,7 @@ static void load_given(struct load *load, const struct node *node, uint32_t inde
     example->gives[example->given_count++] = given;
 }
 
+/* Only looked up here; lint runs it, with the decoder of records. */
 static void load_example(struct load *load, uint32_t module, struct def_record *record, uint32_t first,
                          const struct node *node)
 {
@@ -265,7 +274,7 @@ static void load_example(struct load *load, uint32_t module, struct def_record *
     if (!bytes || !example->gives)
         return;
     if (!parse_hex(found[0]->text, bytes, &example->length)) {
-        load_say(load, found[0], "bytes are pairs of hex digits, such as \"40 B3\"");
+        load_say(load, found[0], "these are no bytes; write pairs of hex digits, such as \"40 B3\"");
         return;
     }
     for (const struct node *value = found[1]->first; value; value = value->next) {

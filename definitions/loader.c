@@ -10,7 +10,7 @@
 #include "../decoder/support/buffer.h"
 #include "load.h"
 
-#define MODEL_CEILING ((size_t)256 << 20)
+#define MODEL_CEILING  ((size_t)256 << 20)
 #define NEAREST_BUDGET 100000000
 
 static const char *last_component(const char *path)
@@ -57,7 +57,7 @@ static bool take_file(struct load *load, uint32_t i, const char *path, struct di
     file->name = file->path ? last_component(file->path) : NULL;
     *opened = read_all(path, &bytes);
     if (!*opened)
-        diagnostics_say(diagnostics, SEVERITY_ERROR, path, "cannot be read: %s", strerror(errno));
+        diagnostics_say(diagnostics, SEVERITY_ERROR, path, "cannot be read: %s; check the path", strerror(errno));
     else if (bytes.length > DEF_FILE_MAX)
         mistakes_add(&load->mistakes, SEVERITY_ERROR, (struct def_place){i, 0, 0},
                      "the file is larger than 4 MiB; a definition file is a few kilobytes of text");
@@ -154,14 +154,18 @@ enum load_result definitions_load(const char *const *paths, size_t path_count, s
     }
     if (!good)
         load.mistakes.no_memory = true;
-    if (load.mistakes.arena)
+    if (load.mistakes.lines)
         mistakes_tell(&load.mistakes, diagnostics);
-    enum load_result result = !all_opened                                            ? LOAD_CANNOT_OPEN
+    else
+        diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out before definition files were read");
+    enum load_result result = !all_opened                                           ? LOAD_CANNOT_OPEN
                               : load.mistakes.no_memory || load.mistakes.errors > 0 ? LOAD_MISTAKES
                                                                                     : LOAD_OK;
     if (result != LOAD_OK) /* nothing in there may be used, least of all what grew in scratch */
-        *definitions = (struct definitions){.arena = definitions->arena, .files = definitions->files,
-                                            .file_count = definitions->file_count, .main_module = DEF_NONE};
+        *definitions = (struct definitions){.arena = definitions->arena,
+                                            .files = definitions->files,
+                                            .file_count = definitions->file_count,
+                                            .main_module = DEF_NONE};
     arena_free(&load.scratch);
     return result;
 }

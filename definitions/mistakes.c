@@ -172,7 +172,8 @@ void mistakes_tell(struct mistakes *mistakes, struct diagnostics *diagnostics)
             mistakes_print(mistakes, diagnostics, mistake->severity, mistake->place, mistake->text);
     }
     if (mistakes->more)
-        diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "more than %d mistakes: the rest is not listed", MISTAKES_KEPT);
+        diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "more than %d mistakes: the rest is not listed",
+                        MISTAKES_KEPT);
     if (mistakes->no_memory)
         diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out while definition files were checked");
 }

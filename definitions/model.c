@@ -3,14 +3,56 @@
 
 #include <stddef.h>
 
-const struct def_identifier *definitions_identifier(const struct def_module *module, uint16_t key)
+static const struct def_identifier *find_identifier(const struct def_identifier *list, uint32_t count, uint16_t key)
 {
-    uint32_t low = 0, high = module->identifier_count;
+    uint32_t low = 0, high = count;
     while (low < high) {
         uint32_t middle = low + (high - low) / 2;
-        if (module->identifiers[middle].key == key)
-            return &module->identifiers[middle];
-        if (module->identifiers[middle].key < key)
+        if (list[middle].key == key)
+            return &list[middle];
+        if (list[middle].key < key)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return NULL;
+}
+
+const struct def_identifier *definitions_identifier(const struct def_module *module, uint16_t key)
+{
+    return find_identifier(module->identifiers, module->identifier_count, key);
+}
+
+const struct def_identifier *definitions_local_identifier(const struct def_module *module, uint8_t key)
+{
+    return find_identifier(module->local_identifiers, module->local_identifier_count, key);
+}
+
+const struct def_identifier *definitions_identification(const struct def_module *module, uint8_t key)
+{
+    return find_identifier(module->identification, module->identification_count, key);
+}
+
+/* Actions stand module by module, within one by kind, and within one by key. */
+static int action_order(const struct def_action *action, uint32_t module, enum action_kind kind, uint32_t key)
+{
+    if (action->module != module)
+        return action->module < module ? -1 : 1;
+    if (action->kind != kind)
+        return action->kind < kind ? -1 : 1;
+    return action->key < key ? -1 : action->key > key;
+}
+
+const struct def_action *definitions_action(const struct definitions *definitions, uint32_t module,
+                                            enum action_kind kind, uint32_t key)
+{
+    uint32_t low = 0, high = definitions->action_count;
+    while (low < high) {
+        uint32_t middle = low + (high - low) / 2;
+        int order = action_order(&definitions->actions[middle], module, kind, key);
+        if (order == 0)
+            return &definitions->actions[middle];
+        if (order < 0)
             low = middle + 1;
         else
             high = middle;
@@ -20,19 +62,7 @@ const struct def_identifier *definitions_identifier(const struct def_module *mod
 
 const struct def_action *definitions_routine(const struct definitions *definitions, uint32_t module, uint16_t key)
 {
-    /* Actions stand module by module and sorted by key within one. */
-    uint32_t low = 0, high = definitions->action_count;
-    while (low < high) {
-        uint32_t middle = low + (high - low) / 2;
-        const struct def_action *action = &definitions->actions[middle];
-        if (action->module == module && action->key == key)
-            return action;
-        if (action->module < module || (action->module == module && action->key < key))
-            low = middle + 1;
-        else
-            high = middle;
-    }
-    return NULL;
+    return definitions_action(definitions, module, ACTION_ROUTINE, key);
 }
 
 const struct def_broadcast *definitions_broadcast(const struct def_module *module, uint32_t id)

@@ -12,6 +12,7 @@
 #include "../decoder/support/arena.h"
 #include "../decoder/support/digest.h"
 #include "../decoder/support/ratio.h"
+#include "../decoder/support/standard.h"
 #include "../decoder/support/units.h"
 
 #define DEF_NONE UINT32_MAX      /* no index */
@@ -20,6 +21,7 @@
 #define DEF_CONDITIONS_MAX 64
 #define DEF_PARTS_MAX 32         /* parts of a derived sum (VALUE_PARTS_MAX of stages/record.h) */
 #define DEF_NO_ID UINT32_MAX     /* no CAN id */
+#define DEF_ID_29 0x80000000u    /* set in a CAN id word of a 29-bit id, as in linux/can.h */
 
 /* Where something stands in a definition file, for messages and for walking back (D 2.4). line 0: nowhere. */
 struct def_place {
@@ -44,7 +46,7 @@ struct def_reading {
     const char *unit;      /* "" when none */
     uint32_t module;       /* index into definitions.modules */
     enum reading_kind kind;
-    int64_t denominator;   /* > 0; 1 for everything but numbers */
+    tt_wide denominator;   /* > 0, < 2^100; 1 for everything but numbers */
     struct def_name *names;/* named states, sorted by number (raw); NULL without */
     uint32_t name_count;
     struct def_place place;
@@ -60,7 +62,13 @@ struct def_flag {
     uint32_t reading; /* READING_FLAG */
 };
 
-enum field_type { FIELD_UNSIGNED, FIELD_SIGNED, FIELD_TEXT, FIELD_BYTES };
+enum field_type { FIELD_UNSIGNED, FIELD_SIGNED, FIELD_TEXT, FIELD_BYTES, FIELD_FLOAT };
+
+/* A stretch of a curve (D 6.4): for numbers from <= raw <= to the value numerator is (raw - from) * slope + base. */
+struct def_curve_piece {
+    int64_t from, to; /* of the raw number, after its sign */
+    tt_wide slope, base;
+};
 
 /* One field of a record (D 6.4). */
 struct def_field {
@@ -71,6 +79,10 @@ struct def_field {
     uint64_t mask;   /* selected bits of the length bytes; all ones over the length when not given */
     uint32_t mask_bits; /* number of selected bits, 1..64 */
     tt_wide factor, offset; /* value numerator = raw * factor + offset over the reading's denominator; |result| < 2^120 */
+    struct def_curve_piece *curve; /* NULL: factor and offset; else ascending pieces, no value outside all of them */
+    uint32_t curve_count;
+    uint32_t when_field; /* DEF_NONE, or an earlier field of this record that must have... */
+    uint64_t when_is;    /* ...this raw number, else the field is not there (paged records) */
     uint64_t *absent; /* raw numbers that mean "no value" (not connected, not available) */
     uint32_t absent_count;
     bool has_valid;
@@ -124,25 +136,38 @@ struct def_identifier { /* services 22 and 2E (D 6.3) */
     struct def_record record;
 };
 
-enum action_part { PART_START = 1, PART_STOP = 2, PART_RESULTS = 3 }; /* the sub-functions of RoutineControl 0x31 */
+/* PART_START to PART_RESULTS are the sub-functions of RoutineControl 0x31. A control's `set` (any parameter but
+ * returnControlToECU) and a write's `write` are PART_START: they are what opens an attempt (D 7.3); `return` is PART_STOP. */
+enum action_part { PART_START = 1, PART_STOP = 2, PART_RESULTS = 3 };
 
 struct def_action_part {
-    bool defined;                 /* has an answer block (request blocks come with the whole language) */
+    bool defined;                 /* has a request or answer block */
     struct def_record answer;
+    struct def_record request;    /* field_count 0 when not given; its fields are readings "zero point.start request.FIELD" */
 };
 
-enum action_kind { ACTION_ROUTINE }; /* controls and writes come with the whole language */
+/* ISO 15765-2:2016 8.3.2 (D 6.5). Extended and mixed have one address byte before the PCI. */
+enum address_format { ADDRESS_NORMAL, ADDRESS_NORMAL_FIXED, ADDRESS_EXTENDED, ADDRESS_MIXED };
+
+enum action_kind {
+    ACTION_ROUTINE,       /* 31 01/02/03 with a two-byte routine identifier; iso14230 by local identifier: 31/32/33, one byte */
+    ACTION_ROUTINE_ADDRESS, /* iso14230: 38/39/3A with a three-byte address */
+    ACTION_CONTROL,       /* 2F with a two-byte identifier; part set or return */
+    ACTION_CONTROL_LOCAL, /* iso14230: 30 with a one-byte local identifier */
+    ACTION_WRITE,         /* 2E with a two-byte identifier */
+    ACTION_WRITE_LOCAL,   /* iso14230: 3B with a one-byte local identifier */
+};
 
 struct def_action {
     enum action_kind kind;
-    uint32_t key; /* routine identifier */
+    uint32_t key; /* routine identifier, local identifier, address or identifier, as kind says */
     const char *name;
     uint32_t module;
     struct def_action_part parts[4]; /* by enum action_part; [0] unused */
 };
 
 struct def_broadcast { /* plain frames, never transport */
-    uint32_t id; /* 11-bit CAN id */
+    uint32_t id; /* CAN id word */
     const char *name;
     struct def_record record; /* byte counts from frame byte 0 */
 };
@@ -155,11 +180,19 @@ struct def_code {
 struct def_module {
     const char *name;
     uint32_t file;
-    uint32_t request_id, response_id; /* 11-bit CAN ids */
-    uint32_t functional_id;           /* DEF_NO_ID when not given */
+    enum dialect dialect;
+    enum address_format format;
+    uint32_t request_id, response_id; /* CAN id words */
+    uint32_t functional_id;           /* CAN id word; DEF_NO_ID when not given */
+    uint8_t request_byte, response_byte; /* extended: N_TA of each direction; mixed: N_AE, the same in both */
+    uint8_t functional_byte;
     int64_t p2, p2_star, n_cr;        /* ns; the standards' defaults when not given */
-    struct def_identifier *identifiers; /* sorted by key */
+    struct def_identifier *identifiers; /* services 22, 2E; sorted by key */
     uint32_t identifier_count;
+    struct def_identifier *local_identifiers; /* iso14230: 21, 3B; one-byte keys, sorted */
+    uint32_t local_identifier_count;
+    struct def_identifier *identification; /* iso14230: 1A; one-byte keys, sorted */
+    uint32_t identification_count;
     struct def_broadcast *broadcasts; /* sorted by id */
     uint32_t broadcast_count;
     struct def_code *codes; /* sorted by code */
@@ -229,7 +262,8 @@ struct def_step {
     uint8_t service;                /* request SID */
 
     /* STEP_CODES (STEP_RECORD uses none of this) */
-    uint8_t none_with;              /* DTC status bits */
+    bool none_present, none_stored; /* iso14230: `none in: [present, stored]` */
+    uint8_t none_with;              /* DTC status bits; iso14230: 0 */
     enum codes_tested tested;
 };
 
@@ -260,6 +294,10 @@ struct definitions {
 
 /* Identifier, routine, broadcast, code text of a module; NULL when not described. O(log n). */
 const struct def_identifier *definitions_identifier(const struct def_module *module, uint16_t key);
+const struct def_identifier *definitions_local_identifier(const struct def_module *module, uint8_t key);
+const struct def_identifier *definitions_identification(const struct def_module *module, uint8_t key);
+const struct def_action *definitions_action(const struct definitions *definitions, uint32_t module, enum action_kind kind,
+                                            uint32_t key);
 const struct def_action *definitions_routine(const struct definitions *definitions, uint32_t module, uint16_t key);
 const struct def_broadcast *definitions_broadcast(const struct def_module *module, uint32_t id);
 const char *definitions_code_text(const struct def_module *module, uint32_t code);

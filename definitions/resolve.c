@@ -1,10 +1,12 @@
-/* Between the walk over the files and the procedure: which full names a reference may be, and ids used twice; see load.h. */
+/* Between the walk over the files and the procedure: which full names a reference may be, and ids used twice; see
+ * load.h. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "load.h"
 
+/* place with line 0: a second meaning is told elsewhere. */
 static void add_name(struct load *load, struct name_table *table, const char **list, uint32_t *count, const char *name,
                      uint32_t index, struct def_place place, const char *what)
 {
@@ -16,7 +18,7 @@ static void add_name(struct load *load, struct name_table *table, const char **l
         list[(*count)++] = name;
     else if (other != index && place.line)
         mistakes_add(&load->mistakes, SEVERITY_ERROR, place,
-                     "\"%.200s\" can mean two %ss; names are looked up whole, so give one of them another", name, what);
+                     "\"%.300s\" can mean two %ss; give one of them another name", name, what);
 }
 
 /* Bare names mean the module of the procedure's file (D 6.9); "module/name" works for all. */
@@ -30,23 +32,27 @@ static void name_all(struct load *load)
         return;
     for (uint32_t i = 0; i < readings; i++)
         if (definitions->readings[i].module == definitions->main_module)
-            add_name(load, &load->references, load->reference_list, &load->reference_count, definitions->readings[i].name, i,
-                     (struct def_place){0}, "reading");
+            add_name(load, &load->references, load->reference_list, &load->reference_count,
+                     definitions->readings[i].name, i, (struct def_place){0}, "reading");
     for (uint32_t i = 0; i < readings; i++)
-        add_name(load, &load->references, load->reference_list, &load->reference_count, definitions->readings[i].long_name, i,
+        add_name(load, &load->references, load->reference_list, &load->reference_count,
+                 definitions->readings[i].long_name, i,
                  names_find(&load->long_names, definitions->readings[i].long_name) == i ? definitions->readings[i].place
                                                                                         : (struct def_place){0},
                  "reading");
     struct name_table all = {0};
+    for (uint32_t i = 0; i < actions; i++)
+        if (definitions->actions[i].module == definitions->main_module)
+            add_name(load, &all, load->action_list, &load->action_count, definitions->actions[i].name, i,
+                     (struct def_place){0}, "routine");
     for (uint32_t i = 0; i < actions; i++) {
         const struct def_action *action = &definitions->actions[i];
-        const char *module = definitions->modules[action->module].name;
-        const char *long_name = load_join(load, module, "/", action->name);
+        const char *long_name = load_join(load, definitions->modules[action->module].name, "/", action->name);
         if (!long_name)
             return;
-        if (action->module == definitions->main_module)
-            add_name(load, &all, load->action_list, &load->action_count, action->name, i, (struct def_place){0}, "routine");
-        add_name(load, &all, load->action_list, &load->action_count, long_name, i, (struct def_place){0}, "routine");
+        bool first = names_find(&load->actions, long_name) == i; /* a second one of this name is told already */
+        add_name(load, &all, load->action_list, &load->action_count, long_name, i,
+                 first ? load->action_places[i] : (struct def_place){0}, "routine");
     }
     load->actions = all;
 }
@@ -104,8 +110,9 @@ static void check_ids(struct load *load)
         const struct id_entry *first = &entries[i - 1], *second = &entries[i];
         if (first->id != second->id || (first->use == USE_FUNCTIONAL && second->use == USE_FUNCTIONAL))
             continue; /* one functional id speaks to many modules */
-        mistakes_add(&load->mistakes, SEVERITY_ERROR, second->place, "the id 0x%03X is %s of \"%.200s\" already (line %u)",
-                     second->id, use_words[first->use], definitions->modules[first->module].name, first->place.line);
+        mistakes_add(&load->mistakes, SEVERITY_ERROR, second->place,
+                     "the id 0x%03X is %s of \"%.200s\" already (line %u); an id has one meaning", second->id,
+                     use_words[first->use], definitions->modules[first->module].name, first->place.line);
     }
 }
 

@@ -9,7 +9,7 @@
 #include "yaml_syntax.h"
 
 #define BYTE_ORDER_MARK "\xEF\xBB\xBF" /* U+FEFF as UTF-8 */
-#define ANCHORS_MAX 1000 /* they are looked up one by one */
+#define ANCHORS_MAX     1000           /* they are looked up one by one */
 
 struct level { /* an open list or map */
     struct node *node;
@@ -32,8 +32,8 @@ struct builder {
     struct anchor anchors[ANCHORS_MAX];
     uint32_t anchor_count;
     struct node *root;
-    bool stop;      /* read no more */
-    bool drop;      /* and look at nothing: what is there is no honest file */
+    bool stop; /* read no more */
+    bool drop; /* and look at nothing: what is there is no honest file */
     bool no_memory;
 };
 
@@ -47,6 +47,7 @@ static struct def_place node_place(const struct builder *builder, const struct n
     return (struct def_place){builder->file, node->line, node->column};
 }
 
+/* A cap was passed: one line, and nothing of the file is looked at. */
 static void give_up(struct builder *builder, struct def_place place, const char *why)
 {
     mistakes_add(builder->mistakes, SEVERITY_ERROR, place, "%s", why);
@@ -81,7 +82,7 @@ static void name_anchor(struct builder *builder, const char *name, const struct 
         }
     }
     if (builder->anchor_count == ANCHORS_MAX) {
-        give_up(builder, node_place(builder, node), "the file has more than 1000 anchors");
+        give_up(builder, node_place(builder, node), "the file has more than 1000 anchors; use fewer");
         return;
     }
     builder->anchors[builder->anchor_count++] = (struct anchor){name, node};
@@ -129,8 +130,7 @@ static void refuse_twins(struct builder *builder, struct node *map)
             continue;
         }
         mistakes_add(builder->mistakes, SEVERITY_ERROR, node_place(builder, value->key),
-                     "the key \"%.60s\" is here a second time; the first is in line %u", value->key->text,
-                     first->key->line);
+                     "the key \"%.60s\" stands in line %u already; take one away", value->key->text, first->key->line);
         value->twin = true; /* taken out below */
     }
     struct node **link = &map->first;
@@ -147,6 +147,7 @@ static void refuse_twins(struct builder *builder, struct node *map)
     free(keys);
 }
 
+/* Size and height count what an alias would repeat. */
 static void grow(struct node *parent, const struct node *child)
 {
     parent->size += child->size; /* both below DEF_NODES_MAX */
@@ -170,7 +171,7 @@ static void attach(struct builder *builder, struct node *node)
         level->key = node;
         if (node->kind != NODE_TEXT)
             mistakes_add(builder->mistakes, SEVERITY_ERROR, node_place(builder, node),
-                         "a key must be a text, not a %s", node->kind == NODE_LIST ? "list" : "map");
+                         "a key is a text, not a %s; put it in quotes", node->kind == NODE_LIST ? "list" : "map");
         return;
     }
     if (parent->kind == NODE_MAP) {
@@ -195,6 +196,7 @@ static void refuse_tag(struct builder *builder, const yaml_char_t *tag, yaml_mar
                      (const char *)tag);
 }
 
+/* libyaml frees its texts with the event. */
 static const char *keep(struct builder *builder, const yaml_char_t *text, size_t length)
 {
     if (!text)
@@ -225,7 +227,8 @@ static void on_text(struct builder *builder, const yaml_event_t *event)
         return;
     size_t before_nul = strlen(node->text);
     if (before_nul < node->length) { /* later looks may stop at a NUL, so none gets past here */
-        mistakes_add(builder->mistakes, SEVERITY_ERROR, node_place(builder, node), "a NUL character in a text");
+        mistakes_add(builder->mistakes, SEVERITY_ERROR, node_place(builder, node),
+                     "a NUL character in a text; take it out");
         node->length = (uint32_t)before_nul;
         node->bad = true;
     }
@@ -239,7 +242,8 @@ static void on_open(struct builder *builder, enum node_kind kind, bool flow, con
 {
     refuse_tag(builder, tag, mark);
     if (builder->depth == DEF_DEPTH_MAX) {
-        give_up(builder, place_of(builder, mark), "lists and maps more than 32 deep");
+        give_up(builder, place_of(builder, mark),
+                "lists and maps more than 32 deep; a definition file needs fewer than ten");
         return;
     }
     struct node *node = new_node(builder, kind, mark);
@@ -263,6 +267,7 @@ static void on_close(struct builder *builder)
     attach(builder, level->node);
 }
 
+/* A copy of the target's node that shares what is below it: the cost of an alias is one node, its price all of them. */
 static void on_alias(struct builder *builder, const yaml_event_t *event)
 {
     const char *name = (const char *)event->data.alias.anchor;
@@ -277,20 +282,22 @@ static void on_alias(struct builder *builder, const yaml_event_t *event)
         bool inside = false;
         for (uint32_t i = 0; i < builder->depth; i++)
             inside |= builder->levels[i].anchor && strcmp(builder->levels[i].anchor, name) == 0;
-        mistakes_add(builder->mistakes, SEVERITY_ERROR, place_of(builder, event->start_mark), "the alias *%.60s %s", name,
-                     inside ? "stands inside what it means; that would never end"
-                            : "has no anchor of that name above it; a text that begins with * needs quotes");
+        mistakes_add(builder->mistakes, SEVERITY_ERROR, place_of(builder, event->start_mark), "the alias *%.60s %s",
+                     name,
+                     inside ? "stands inside what it means, which would never end; take it away"
+                            : "has no anchor of that name above it; put a text that begins with * in quotes");
         node->text = "";
         node->bad = true;
     } else {
         /* One node is counted already. */
         if (target->size - 1 > DEF_NODES_MAX - builder->nodes) {
             give_up(builder, place_of(builder, event->start_mark),
-                    "the file has more than 200000 nodes, aliases counted each time they are used");
+                    "the file has more than 200000 nodes, aliases counted each time they are used; use fewer");
             return;
         }
         if (builder->depth + target->height > DEF_DEPTH_MAX) {
-            give_up(builder, place_of(builder, event->start_mark), "lists and maps more than 32 deep, through an alias");
+            give_up(builder, place_of(builder, event->start_mark),
+                    "lists and maps more than 32 deep, through an alias; a definition file needs fewer than ten");
             return;
         }
         builder->nodes += target->size - 1;
@@ -314,9 +321,7 @@ static void on_event(struct builder *builder, const yaml_event_t *event)
             builder->stop = true;
         }
         break;
-    case YAML_SCALAR_EVENT:
-        on_text(builder, event);
-        break;
+    case YAML_SCALAR_EVENT: on_text(builder, event); break;
     case YAML_SEQUENCE_START_EVENT:
         on_open(builder, NODE_LIST, event->data.sequence_start.style == YAML_FLOW_SEQUENCE_STYLE,
                 event->data.sequence_start.tag, event->data.sequence_start.anchor, event->start_mark);
@@ -326,17 +331,10 @@ static void on_event(struct builder *builder, const yaml_event_t *event)
                 event->data.mapping_start.tag, event->data.mapping_start.anchor, event->start_mark);
         break;
     case YAML_SEQUENCE_END_EVENT:
-    case YAML_MAPPING_END_EVENT:
-        on_close(builder);
-        break;
-    case YAML_ALIAS_EVENT:
-        on_alias(builder, event);
-        break;
-    case YAML_STREAM_END_EVENT:
-        builder->stop = true;
-        break;
-    default:
-        break;
+    case YAML_MAPPING_END_EVENT: on_close(builder); break;
+    case YAML_ALIAS_EVENT: on_alias(builder, event); break;
+    case YAML_STREAM_END_EVENT: builder->stop = true; break;
+    default: break;
     }
 }
 
@@ -352,8 +350,8 @@ static void close_rest(struct builder *builder)
 }
 
 /*
- * A syntax error often lies a little before the place where the parser notices: then the last block list or map ended too
- * early, or the last text in braces swallowed the next line. What they lack or hold is no mistake of its own.
+ * A syntax error often lies a little before the place where the parser notices: then the last block list or map ended
+ * too early, or the last text in braces swallowed the next line. What they lack or hold is no mistake of its own.
  */
 static void doubt_last(struct node *node)
 {
@@ -365,6 +363,25 @@ static void doubt_last(struct node *node)
             node->last->bad = true;
         node = node->last;
     }
+}
+
+/* libyaml compares each %TAG line with all before it, so many of them would never end; tags are refused anyway. */
+static bool tag_directive(struct mistakes *mistakes, uint32_t file)
+{
+    const struct def_file *bytes = &mistakes->files[file];
+    uint32_t line = 1;
+    for (size_t at = 0; at + 4 <= bytes->length; line++) {
+        if (memcmp(bytes->bytes + at, "%TAG", 4) == 0) {
+            mistakes_add(mistakes, SEVERITY_ERROR, (struct def_place){file, line, 1},
+                         "tags are not used here: every value is text; take this line away");
+            return true;
+        }
+        const char *next = memchr(bytes->bytes + at, '\n', bytes->length - at);
+        if (!next)
+            break;
+        at = (size_t)(next - bytes->bytes) + 1;
+    }
+    return false;
 }
 
 static bool wrong_encoding(struct mistakes *mistakes, uint32_t file)
@@ -387,7 +404,7 @@ bool tree_read(struct mistakes *mistakes, uint32_t file, struct arena *arena, st
 {
     *root = NULL;
     *cut = true;
-    if (wrong_encoding(mistakes, file))
+    if (wrong_encoding(mistakes, file) || tag_directive(mistakes, file))
         return true;
     struct builder *builder = arena_take(arena, sizeof *builder);
     yaml_parser_t parser;

@@ -32,6 +32,7 @@ struct node {
  * are recorded; *cut tells that the tree ends early (syntax error, or a cap was passed). All memory comes from arena.
  * False only without memory.
  */
-TT_MUST_USE bool tree_read(struct mistakes *mistakes, uint32_t file, struct arena *arena, struct node **root, bool *cut);
+TT_MUST_USE bool tree_read(struct mistakes *mistakes, uint32_t file, struct arena *arena, struct node **root,
+                           bool *cut);
 
 #endif
