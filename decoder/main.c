@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "commands/commands.h"
+#include "support/interrupt.h"
 
 static const struct {
     const char *name;
@@ -32,15 +33,17 @@ static const char help[] =
     "  taretrace COMMAND --help      tells the options of a command\n"
     "  taretrace --version           prints the version\n"
     "\n"
-    "Exit codes: 0 done (verify: every step confirmed), 1 verify: a step contradicted,\n"
-    "2 verify: not confirmed, 64 wrong command line, 65 input that cannot be used,\n"
-    "66 cannot open, 73 cannot create, 74 writing failed, 70 a fault of this program.\n";
+    "Exit codes: 0 done (verify: every step confirmed), 1 verify: a step is\n"
+    "contradicted, 2 verify: not confirmed, 64 wrong command line, 65 input that\n"
+    "cannot be used, 66 cannot open, 73 cannot create, 74 writing failed, 70 a fault\n"
+    "of this program.\n";
 
 int main(int argc, char **argv)
 {
     struct diagnostics diagnostics;
     const char *names[COMMAND_COUNT + 2] = {"help", "version"};
     diagnostics_init(&diagnostics, stderr);
+    interrupt_watch();
     (void)signal(SIGPIPE, SIG_IGN); /* a failed write is found, and told or not, by the sink */
     if (argc < 2) {
         (void)fputs(help, stderr);
@@ -60,7 +63,8 @@ int main(int argc, char **argv)
             return commands[i].run(argc - 1, argv + 1);
     }
     const char *unknown = asks_help ? argv[2] : name, *near = diagnostics_nearest(unknown, names, COMMAND_COUNT + 2);
-    diagnostics_say(&diagnostics, SEVERITY_ERROR, NULL, near ? "unknown command %s, did you mean %s?" : "unknown command %s; see: taretrace --help",
+    diagnostics_say(&diagnostics, SEVERITY_ERROR, NULL,
+                    near ? "unknown command %s, did you mean %s?" : "unknown command %s; see: taretrace --help",
                     unknown, near);
     return EXIT_USAGE;
 }

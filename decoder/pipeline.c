@@ -1,53 +1,14 @@
 /* See pipeline.h. The order in which one frame passes the stages is the order of the functions below, read upwards. */
-#include "pipeline.h"
+#include "pipeline_parts.h"
 
 #include <errno.h>
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
-#include <time.h>
-#include <unistd.h>
+
+#include "support/interrupt.h"
 
 #define LOOK_EVERY 4096u /* records between two looks at Ctrl-C and the clock */
-#define IDS 0x800u       /* 11-bit identifiers */
-#define STANDARD_PAIRS 8u
-#define PAIR_NAME_MAX 16 /* "0x5e3:0x6c5" */
-
-struct pipeline {
-    struct pipeline_options options;
-    struct pipeline_listener listener;
-    struct pipeline_result *result;
-    struct trace_reader reader;
-    struct frame_stage frame;
-    struct transport transport;
-    struct exchange_stage *exchange;
-    struct reading_stage reading;
-    struct step_stage *step;
-    bool reader_open, transport_open;
-    bool wants_exchanges, wants_readings, wants_broadcasts, marking, stopped;
-    const struct frame *current; /* the frame being pushed, NULL outside */
-    struct frame last;           /* copy of the newest frame */
-    uint64_t newest;             /* its number */
-    const struct service_content *content; /* of the closed exchange whose readings are being made */
-    struct mark_walk walk;
-    uint32_t module_count;       /* definitions' modules, then bare pairs */
-    uint32_t described;          /* definitions' modules */
-    char (*pair_names)[PAIR_NAME_MAX]; /* of bare pairs; owned */
-    uint32_t module_of_id[IDS];  /* of a configured id, else DEF_NONE */
-    struct timespec begun;
-    int64_t progress_shown;      /* ns after begun; 0: nothing shown yet */
-    uint64_t size;               /* of a regular trace file, else 0 */
-};
-
-static volatile sig_atomic_t stop_asked;
-
-static void on_interrupt(int signal_number)
-{
-    (void)signal_number;
-    stop_asked = 1;
-}
 
 /* The frame at hand, or after the last one that. */
 static const struct frame *frame_here(const struct pipeline *pipeline)
@@ -99,17 +60,38 @@ static void on_closed(struct pipeline *pipeline, const struct exchange_event *cl
         event(pipeline, "module reset", frame_here(pipeline));
     if (pipeline->step)
         step_push_answer(pipeline->step, closed, &content);
-    if (pipeline->wants_readings && closed->response && closed->exchange->module < pipeline->described)
+    if (pipeline->wants_readings && closed->exchange->module < pipeline->described)
         reading_push_answer(&pipeline->reading, closed, &content);
 }
 
-/* A message that broke off lies where its own frames are, not at the frame that proved it. */
+/* The fields of an action's request are readings too. */
+static void on_request(struct pipeline *pipeline, const struct exchange_event *asked)
+{
+    struct service_content content;
+    if (pipeline->step)
+        step_push_request(pipeline->step, asked->exchange);
+    if (!pipeline->wants_readings || asked->exchange->module >= pipeline->described)
+        return;
+    service_read(asked, &content);
+    reading_push_request(&pipeline->reading, asked->exchange, &content);
+}
+
+/* A message of no use lies where its own frames are, not at the frame that proved it. */
+static struct frame place_of(const struct message *message)
+{
+    return (struct frame){.number = message->last_frame, .time = message->last_time, .elapsed = message->last_elapsed,
+                          .epoch = message->last_epoch, .bus = message->bus, .file = message->file,
+                          .offset = message->record_offset, .id = message->id};
+}
+
+/* A message that broke off, or is whole and yet no answer. Of the first kind the message itself tells. */
 static void on_broken(struct pipeline *pipeline, const struct message *message, uint32_t module)
 {
-    const struct frame place = {.number = message->last_frame, .time = message->last_time,
-                                .elapsed = message->last_elapsed, .epoch = message->last_epoch, .bus = message->bus,
-                                .file = message->file, .offset = message->record_offset, .id = message->id};
-    gap(pipeline, GAP_BROKEN, module, &place);
+    const struct frame place = place_of(message);
+    bool whole = message->state == MESSAGE_COMPLETE;
+    if (whole)
+        fault(pipeline, "exchange", "neither a positive nor a whole negative answer", &place);
+    gap(pipeline, whole ? GAP_FAULT : GAP_BROKEN, module, &place);
 }
 
 static void on_exchange(void *context, const struct exchange_event *exchange)
@@ -117,8 +99,7 @@ static void on_exchange(void *context, const struct exchange_event *exchange)
     struct pipeline *pipeline = context;
     switch (exchange->kind) {
     case EXCHANGE_EVENT_REQUEST:
-        if (pipeline->step)
-            step_push_request(pipeline->step, exchange->exchange);
+        on_request(pipeline, exchange);
         break;
     case EXCHANGE_EVENT_PENDING: /* is told with the whole exchange */
         break;
@@ -135,7 +116,8 @@ static void on_exchange(void *context, const struct exchange_event *exchange)
 
 static void on_transport(void *context, const struct transport_event *transport)
 {
-    struct pipeline *pipeline = context;
+    struct bus *bus = context;
+    struct pipeline *pipeline = bus->pipeline;
     const struct message *message = transport->message;
     if (transport->kind == TRANSPORT_FAULT) {
         fault(pipeline, "transport", transport->reason, transport->frame);
@@ -149,21 +131,22 @@ static void on_transport(void *context, const struct transport_event *transport)
         if (message->state == MESSAGE_ABANDONED && message->direction != DIRECTION_RESPONSE)
             on_broken(pipeline, message, message->direction == DIRECTION_FUNCTIONAL ? DEF_NONE : message->module);
     }
-    if (pipeline->exchange)
-        exchange_push(pipeline->exchange, transport);
+    if (bus->exchange)
+        exchange_push(bus->exchange, transport);
 }
 
 /* ---- frames ---- */
 
-/* A record that is no classic frame, but on an id of ours: something a module said may be missing. */
-static void on_frame_fault(struct pipeline *pipeline, const struct frame_event *bad)
+/* A record that is no frame, but on an id of ours: something a module said may be missing. */
+static void on_frame_fault(struct bus *bus, const struct frame_event *bad)
 {
     const struct frame *frame = bad->frame;
-    fault(pipeline, "frame", bad->reason, frame);
+    uint32_t module;
+    fault(bus->pipeline, "frame", bad->reason, frame);
     if (frame->id == 0 && !frame->extended)
-        gap(pipeline, GAP_FAULT, DEF_NONE, frame); /* the id itself is missing or senseless: it could be any */
-    else if (!frame->extended && frame->id < IDS && pipeline->module_of_id[frame->id] != DEF_NONE)
-        gap(pipeline, GAP_FAULT, pipeline->module_of_id[frame->id], frame);
+        gap(bus->pipeline, GAP_FAULT, DEF_NONE, frame); /* the id itself is missing or senseless: it could be any */
+    else if (transport_module_of(&bus->transport, frame_id_word(frame), &module))
+        gap(bus->pipeline, GAP_FAULT, module, frame);
 }
 
 static void on_mark(void *context, const struct mark *mark)
@@ -175,11 +158,15 @@ static void on_mark(void *context, const struct mark *mark)
 
 static void on_frame(void *context, const struct frame_event *arrived)
 {
-    struct pipeline *pipeline = context;
+    struct bus *bus = context;
+    struct pipeline *pipeline = bus->pipeline;
     const struct frame *frame = arrived->frame;
-    if (pipeline->newest == 0)
+    if (!pipeline->started) {
+        pipeline->started = true;
         pipeline->result->first_time = frame->time;
-    pipeline->newest = frame->number;
+    }
+    if (frame->number == 1)
+        bus->facts->first_time = frame->time;
     pipeline->current = frame;
     if (pipeline->marking)
         marks_bind_time(&pipeline->walk, frame->time, on_mark, pipeline);
@@ -189,23 +176,31 @@ static void on_frame(void *context, const struct frame_event *arrived)
             pipeline->listener.frame(pipeline->listener.context, frame);
         if (pipeline->wants_broadcasts)
             reading_push_frame(&pipeline->reading, frame);
-        transport_push(&pipeline->transport, frame);
+        transport_push(&bus->transport, frame);
         break;
     case FRAME_CLOCK_BACK:
         event(pipeline, arrived->step > 0 ? "the clock went back" : "the time is not to be believed", frame);
-        transport_clock_back(&pipeline->transport, frame);
-        if (pipeline->exchange)
-            exchange_clock_back(pipeline->exchange, frame);
+        transport_clock_back(&bus->transport, frame);
+        if (bus->exchange)
+            exchange_clock_back(bus->exchange, frame);
         gap(pipeline, GAP_CLOCK, DEF_NONE, frame);
         break;
     case FRAME_LOST:
+        if (pipeline->listener.frame)
+            pipeline->listener.frame(pipeline->listener.context, frame);
         event(pipeline, "frames were lost in the controller", frame);
         gap(pipeline, GAP_LOST, DEF_NONE, frame);
+        reading_forget(&pipeline->reading, DEF_NONE);
         break;
     case FRAME_ERROR:
+        if (pipeline->listener.frame)
+            pipeline->listener.frame(pipeline->listener.context, frame);
+        break;
+    case FRAME_OTHER:
+        bus->others++;
         break;
     case FRAME_FAULT:
-        on_frame_fault(pipeline, arrived);
+        on_frame_fault(bus, arrived);
         break;
     }
     pipeline->current = NULL;
@@ -220,70 +215,35 @@ static void on_step(void *context, const struct step_event *step)
         pipeline->listener.step(pipeline->listener.context, step);
 }
 
-/* Walks the trace's times once before the run (D 7.1). What is wrong with the file is told by the run itself. */
+/* Walks the traces' times once before the run (D 7.1). What is wrong with a file is told by the run itself. */
 static int survey_marks(struct pipeline *pipeline)
 {
-    struct trace_reader reader;
-    struct trace_record record;
+    struct trace_merge merge;
     struct diagnostics silent;
     struct mark_walk walk;
-    struct stat facts;
-    if (strcmp(pipeline->options.trace, "-") == 0 ||
-        (stat(pipeline->options.trace, &facts) == 0 && !S_ISREG(facts.st_mode) && !S_ISDIR(facts.st_mode))) {
-        diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, pipeline->options.trace,
-                        "marks need a trace that can be read twice: give a file");
-        return EXIT_USAGE;
+    const struct trace_record *record;
+    uint64_t count = 0;
+    for (uint32_t i = 0; i < pipeline->inputs->count; i++) {
+        if (!pipeline->inputs->list[i].again) {
+            diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, pipeline->inputs->list[i].name,
+                            "marks need a trace that can be read twice: give a file");
+            return EXIT_USAGE;
+        }
     }
     diagnostics_init(&silent, NULL);
-    if (trace_reader_open(&reader, pipeline->options.trace, false, &silent)) {
-        trace_reader_close(&reader);
+    if (trace_merge_open(&merge, pipeline->inputs, false, &silent))
         return 0; /* the run opens it again, and says why not */
-    }
     mark_walk_init(&walk, pipeline->options.marks);
-    while (trace_reader_next(&reader, &record) == TRACE_RECORD) {
-        marks_survey_time(&walk, record.time);
-        if (reader.records % LOOK_EVERY == 0 && stop_asked)
+    (void)trace_merge_start(&merge);
+    while ((record = trace_merge_next(&merge))) {
+        marks_survey_time(&walk, record->time);
+        if (++count % LOOK_EVERY == 0 && interrupt_asked())
             break;
     }
     marks_survey_end(&walk);
-    trace_reader_close(&reader);
+    trace_merge_close(&merge);
     mark_walk_init(&pipeline->walk, pipeline->options.marks);
     return 0;
-}
-
-/* ---- progress ---- */
-
-/* A line that ends in CR, so that whatever is printed next begins over it. */
-static void show_progress(struct pipeline *pipeline)
-{
-    struct timespec now;
-    (void)clock_gettime(CLOCK_MONOTONIC, &now);
-    int64_t passed = (now.tv_sec - pipeline->begun.tv_sec) * TT_SECOND + now.tv_nsec - pipeline->begun.tv_nsec;
-    if (passed < TT_SECOND || passed - pipeline->progress_shown < TT_SECOND / 4)
-        return;
-    pipeline->progress_shown = passed;
-    uint64_t done = pipeline->reader.good_length;
-    if (pipeline->size > 0)
-        fprintf(stderr, "%llu frames read, %u %% of the file \r", (unsigned long long)pipeline->newest,
-                (unsigned)(done >= pipeline->size ? 100 : done / (pipeline->size / 100 + 1)));
-    else
-        fprintf(stderr, "%llu frames read \r", (unsigned long long)pipeline->newest);
-    (void)fflush(stderr);
-}
-
-static void begin_progress(struct pipeline *pipeline)
-{
-    struct stat facts;
-    pipeline->options.progress = pipeline->options.progress && isatty(STDERR_FILENO);
-    (void)clock_gettime(CLOCK_MONOTONIC, &pipeline->begun);
-    if (fstat(pipeline->reader.fd, &facts) == 0 && S_ISREG(facts.st_mode))
-        pipeline->size = (uint64_t)facts.st_size;
-}
-
-static void end_progress(struct pipeline *pipeline)
-{
-    if (pipeline->progress_shown)
-        fprintf(stderr, "%60s\r", "");
 }
 
 /* ---- setting up ---- */
@@ -295,75 +255,42 @@ static int no_memory(struct pipeline *pipeline)
     return EXIT_OUR_FAULT;
 }
 
-static int add_pair(struct pipeline *pipeline, const struct transport_pair *pair)
-{
-    const char *why = transport_add_pair(&pipeline->transport, pair);
-    if (why) {
-        diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, NULL,
-                        "the pair of question 0x%03X and answer 0x%03X cannot be used: %s", (unsigned)pair->request_id,
-                        (unsigned)pair->response_id, why);
-        return EXIT_USAGE;
-    }
-    if (pair->request_id < IDS)
-        pipeline->module_of_id[pair->request_id] = pair->module;
-    if (pair->response_id < IDS)
-        pipeline->module_of_id[pair->response_id] = pair->module;
-    return 0;
-}
-
-/* A pair that no definition file describes gets the next module number and its own name. */
-static int add_bare_pair(struct pipeline *pipeline, struct transport_pair pair)
-{
-    for (uint32_t i = 0; i < pipeline->described; i++) {
-        const struct def_module *module = &pipeline->options.definitions->modules[i];
-        if (module->request_id == pair.request_id && module->response_id == pair.response_id) {
-            pair.module = i;
-            pair.functional_id = module->functional_id;
-            pair.n_cr = module->n_cr;
-            return add_pair(pipeline, &pair);
-        }
-    }
-    char *name = pipeline->pair_names[pipeline->module_count - pipeline->described];
-    (void)snprintf(name, PAIR_NAME_MAX, "0x%03x:0x%03x", pair.request_id & (IDS - 1), pair.response_id & (IDS - 1));
-    pair.module = pipeline->module_count++;
-    return add_pair(pipeline, &pair);
-}
-
-static int add_pairs(struct pipeline *pipeline)
-{
-    const struct pipeline_options *options = &pipeline->options;
-    uint32_t bare = options->pair_count ? options->pair_count : STANDARD_PAIRS;
-    int result = 0;
-    pipeline->module_count = pipeline->described;
-    pipeline->pair_names = calloc(bare, sizeof *pipeline->pair_names);
-    if (!pipeline->pair_names)
-        return no_memory(pipeline);
-    if (options->pair_count) {
-        for (uint32_t i = 0; i < options->pair_count && !result; i++)
-            result = add_bare_pair(pipeline, options->pairs[i]);
-    } else if (pipeline->described) {
-        for (uint32_t i = 0; i < pipeline->described && !result; i++) {
-            const struct def_module *module = &options->definitions->modules[i];
-            result = add_pair(pipeline, &(struct transport_pair){
-                                            .request_id = module->request_id, .response_id = module->response_id,
-                                            .functional_id = module->functional_id, .module = i, .n_cr = module->n_cr,
-                                            .n_bs = TT_SECOND});
-        }
-    } else { /* ISO 15765-4:2016 table 6: 11-bit legislated diagnostics */
-        for (uint32_t i = 0; i < STANDARD_PAIRS && !result; i++)
-            result = add_bare_pair(pipeline, (struct transport_pair){.request_id = 0x7E0 + i, .response_id = 0x7E8 + i,
-                                                                     .functional_id = 0x7DF, .n_cr = TT_SECOND,
-                                                                     .n_bs = TT_SECOND});
-    }
-    return result;
-}
-
 static bool describes_broadcasts(const struct definitions *definitions)
 {
     for (uint32_t i = 0; definitions && i < definitions->module_count; i++)
         if (definitions->modules[i].broadcast_count)
             return true;
     return false;
+}
+
+/* The stages of one bus; its reader is open. */
+static int open_bus(struct pipeline *pipeline, struct bus *bus, uint32_t index)
+{
+    const struct pipeline_options *options = &pipeline->options;
+    struct trace_reader *reader = &pipeline->merge.sources[index].reader;
+    enum frame_id_order order = options->id_order;
+    bus->pipeline = pipeline;
+    bus->facts = &pipeline->facts[index];
+    if (order == FRAME_ID_LOOK && frame_ids_are_swapped(reader)) {
+        order = FRAME_ID_SWAPPED;
+        diagnostics_say(options->diagnostics, SEVERITY_WARNING, reader->name,
+                        "its CAN ids make sense only the wrong way round, and are read so: its writer stored them in its "
+                        "own byte order; --id-order big reads them as they stand");
+    }
+    frame_init(&bus->frame, index, index, on_frame, bus);
+    frame_set_link(&bus->frame, reader, order);
+    if (!transport_init(&bus->transport, options->longest ? options->longest : TRANSPORT_LONGEST, on_transport, bus))
+        return no_memory(pipeline);
+    bus->transport_open = true;
+    bus->transport.open_limit = TRANSPORT_OPEN_TOTAL / pipeline->bus_count;
+    int code = pipeline_add_pairs(pipeline, bus);
+    if (code || !pipeline->wants_exchanges)
+        return code;
+    bus->exchange = exchange_open(options->definitions, pipeline->module_count, on_exchange, pipeline);
+    if (!bus->exchange)
+        return no_memory(pipeline);
+    exchange_share_serial(bus->exchange, &pipeline->serial);
+    return 0;
 }
 
 static int open_stages(struct pipeline *pipeline)
@@ -374,19 +301,11 @@ static int open_stages(struct pipeline *pipeline)
     pipeline->wants_readings = options->definitions && (judging || listener->reading);
     pipeline->wants_broadcasts = pipeline->wants_readings && describes_broadcasts(options->definitions);
     pipeline->wants_exchanges = judging || pipeline->wants_readings || listener->exchange;
-    frame_init(&pipeline->frame, 0, 0, on_frame, pipeline);
-    if (!transport_init(&pipeline->transport, options->longest ? options->longest : TRANSPORT_LONGEST, on_transport,
-                        pipeline))
-        return no_memory(pipeline);
-    pipeline->transport_open = true;
-    int result = add_pairs(pipeline);
-    if (result)
-        return result;
-    if (pipeline->wants_exchanges) {
-        pipeline->exchange = exchange_open(options->definitions, pipeline->module_count, on_exchange, pipeline);
-        if (!pipeline->exchange)
-            return no_memory(pipeline);
-    }
+    int code = pipeline_collect_pairs(pipeline) ? 0 : no_memory(pipeline);
+    for (uint32_t i = 0; i < pipeline->bus_count && !code; i++)
+        code = open_bus(pipeline, &pipeline->buses[i], i);
+    if (code)
+        return code;
     if (pipeline->wants_readings)
         reading_init(&pipeline->reading, options->definitions, on_reading, pipeline);
     if (judging) {
@@ -398,37 +317,133 @@ static int open_stages(struct pipeline *pipeline)
     return 0;
 }
 
+/* The traces, their readers, and room for what is told of each bus. */
+static int open_inputs(struct pipeline *pipeline)
+{
+    const struct pipeline_options *options = &pipeline->options;
+    int code = 0;
+    if (options->inputs) {
+        pipeline->inputs = options->inputs;
+    } else {
+        code = trace_inputs_open(&pipeline->own_inputs, options->trace_count ? options->traces : &options->trace,
+                                 options->trace_count ? options->trace_count : 1, options->diagnostics);
+        pipeline->inputs = &pipeline->own_inputs;
+    }
+    if (code)
+        return code;
+    pipeline->bus_count = pipeline->inputs->count;
+    pipeline->buses = calloc(pipeline->bus_count, sizeof *pipeline->buses);
+    pipeline->facts = calloc(pipeline->bus_count, sizeof *pipeline->facts);
+    if (!pipeline->buses || !pipeline->facts) {
+        pipeline->bus_count = 0;
+        return no_memory(pipeline);
+    }
+    for (uint32_t i = 0; i < pipeline->bus_count; i++) {
+        const struct trace_input *input = &pipeline->inputs->list[i];
+        pipeline->facts[i] = (struct pipeline_source){
+            .name = input->name, .trace = input->trace, .split = input->split, .interface = input->interface,
+            .interface_name = input->interface_name, .original = pipeline->inputs->original[input->trace]};
+    }
+    pipeline->result->sources = pipeline->facts;
+    pipeline->result->source_count = pipeline->bus_count;
+    if (options->marks && options->judging)
+        code = survey_marks(pipeline);
+    return code ? code : trace_merge_open(&pipeline->merge, pipeline->inputs, options->hashing, options->diagnostics);
+}
+
 /* ---- the run ---- */
 
-static enum trace_status read_records(struct pipeline *pipeline)
+/* One trace: its reader and its frame stage, nothing between. */
+static void read_one(struct pipeline *pipeline)
 {
+    struct trace_merge_source *source = &pipeline->merge.sources[0];
+    struct frame_stage *frames = &pipeline->buses[0].frame;
     struct trace_record record;
-    enum trace_status status;
-    while ((status = trace_reader_next(&pipeline->reader, &record)) == TRACE_RECORD) {
-        frame_push(&pipeline->frame, &record);
+    while ((source->status = trace_reader_next(&source->reader, &record)) == TRACE_RECORD) {
+        frame_push(frames, &record);
         if (record.number % LOOK_EVERY == 0) {
-            if (stop_asked || pipeline->stopped) {
-                pipeline->result->interrupted = true;
+            if (interrupt_asked() || pipeline->stopped)
                 break;
-            }
-            if (pipeline->options.progress)
-                show_progress(pipeline);
+            progress_show(&pipeline->progress, frames->frame.number, source->reader.good_length);
         }
     }
-    return status;
+    pipeline->last = frames->frame;
+}
+
+static void read_several(struct pipeline *pipeline)
+{
+    const struct trace_record *record;
+    uint64_t count = 0;
+    int64_t origin = trace_merge_start(&pipeline->merge);
+    for (uint32_t i = 0; i < pipeline->bus_count; i++)
+        frame_set_common(&pipeline->buses[i].frame, origin, &pipeline->epochs);
+    while ((record = trace_merge_next(&pipeline->merge))) {
+        frame_push(&pipeline->buses[pipeline->merge.current].frame, record);
+        if (++count % LOOK_EVERY == 0) {
+            if (interrupt_asked() || pipeline->stopped)
+                break;
+            progress_show(&pipeline->progress, count, 0);
+        }
+        pipeline->last_bus = pipeline->merge.current;
+    }
+    pipeline->last = pipeline->buses[pipeline->last_bus].frame.frame;
+}
+
+/* How this bus's trace ended, and what that means for the run: 0, or an exit code. */
+static int end_bus(struct pipeline *pipeline, struct bus *bus, uint32_t index)
+{
+    struct pipeline_result *result = pipeline->result;
+    struct trace_merge_source *source = &pipeline->merge.sources[index];
+    struct pipeline_source *facts = bus->facts;
+    const struct frame *last = &bus->frame.frame;
+    bool damaged = pipeline->inputs->list[index].damaged && source->status == TRACE_END;
+    facts->status = damaged ? TRACE_TORN : source->status;
+    facts->frames = last->number;
+    facts->bytes = source->reader.good_length;
+    facts->last_record = source->reader.records;
+    facts->last_time = last->number ? last->time : 0;
+    result->frames += facts->frames;
+    result->bytes += facts->bytes;
+    if (index == 0 || result->status == TRACE_END)
+        result->status = facts->status;
+    if (bus->others)
+        diagnostics_say(pipeline->options.diagnostics, SEVERITY_REMARK, facts->name,
+                        "%llu packets of other protocols than CAN are left out", (unsigned long long)bus->others);
+    if (facts->status == TRACE_READ_FAILED)
+        return EXIT_CANNOT_OPEN;
+    if (facts->status == TRACE_SENSELESS && facts->frames == 0)
+        return EXIT_BAD_INPUT;
+    if (facts->status == TRACE_TORN || facts->status == TRACE_SENSELESS)
+        fault(pipeline, "trace",
+              damaged                         ? "the pcapng file is damaged or cut behind this frame"
+              : facts->status == TRACE_TORN ? "the file ends inside the record behind this frame"
+                                            : "behind this frame stands what cannot be a record: the file is damaged",
+              facts->frames ? last : NULL);
+    if (pipeline->options.hashing && !result->interrupted && !trace_reader_digest(&source->reader, facts->sha256)) {
+        diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, facts->name,
+                        "its SHA-256 could not be computed; run again");
+        return EXIT_OUR_FAULT;
+    }
+    return 0;
 }
 
 /* Closes what is open, in stage order. */
 static int finish_stages(struct pipeline *pipeline)
 {
-    transport_finish(&pipeline->transport);
-    if (pipeline->exchange)
-        exchange_finish(pipeline->exchange, pipeline->last.elapsed, pipeline->last.epoch);
+    const struct frame newest = pipeline->last;
+    for (uint32_t i = 0; i < pipeline->bus_count; i++) {
+        struct bus *bus = &pipeline->buses[i];
+        pipeline->last = bus->frame.frame;
+        transport_finish(&bus->transport);
+        if (bus->exchange)
+            exchange_finish(bus->exchange, pipeline->last.elapsed, pipeline->last.epoch);
+    }
+    pipeline->last = newest;
     if (!pipeline->step)
         return 0;
     if (pipeline->marking)
         marks_bind_end(&pipeline->walk, on_mark, pipeline);
-    pipeline->result->verdict = step_finish(pipeline->step, pipeline->newest ? &pipeline->last : NULL);
+    pipeline->result->verdict = step_finish(pipeline->step, pipeline->started ? &pipeline->last : NULL);
     if (!pipeline->result->verdict) {
         diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, NULL,
                         "the steps could not be judged (%s); make room in the folder for temporary files and run again",
@@ -441,40 +456,26 @@ static int finish_stages(struct pipeline *pipeline)
 static int run(struct pipeline *pipeline)
 {
     struct pipeline_result *result = pipeline->result;
-    const struct pipeline_options *options = &pipeline->options;
-    int code = 0;
-    if (options->marks && options->judging)
-        code = survey_marks(pipeline);
-    if (!code) {
-        code = trace_reader_open(&pipeline->reader, options->trace, options->hashing, options->diagnostics);
-        pipeline->reader_open = code == 0;
-    }
+    int code = open_inputs(pipeline);
     if (!code)
         code = open_stages(pipeline);
     if (code)
         return code;
-    begin_progress(pipeline);
-    result->status = read_records(pipeline);
-    end_progress(pipeline);
-    pipeline->last = pipeline->frame.frame;
-    result->frames = pipeline->newest;
-    result->bytes = pipeline->reader.good_length;
-    result->last_record = pipeline->reader.records;
-    result->last_time = pipeline->newest ? pipeline->last.time : 0;
-    if (result->status == TRACE_READ_FAILED)
-        return EXIT_CANNOT_OPEN;
-    if (result->status == TRACE_SENSELESS && result->frames == 0)
-        return EXIT_BAD_INPUT;
-    if (result->status == TRACE_TORN || result->status == TRACE_SENSELESS)
-        fault(pipeline, "trace",
-              result->status == TRACE_TORN ? "the file ends inside a record" : "a record header that cannot be one: the file is damaged",
-              NULL);
-    if (options->hashing && !result->interrupted && !trace_reader_digest(&pipeline->reader, result->sha256)) {
-        diagnostics_say(options->diagnostics, SEVERITY_ERROR, options->trace,
-                        "its SHA-256 could not be computed; run again");
-        return EXIT_OUR_FAULT;
-    }
-    return finish_stages(pipeline);
+    bool alone = pipeline->bus_count == 1;
+    progress_begin(&pipeline->progress, pipeline->options.progress, alone ? pipeline->inputs->list[0].fd : -1);
+    if (alone)
+        read_one(pipeline);
+    else
+        read_several(pipeline);
+    /* Looked at once more: Ctrl-C may also have ended the program that feeds a pipe. */
+    result->interrupted = interrupt_asked() || pipeline->stopped;
+    progress_end(&pipeline->progress);
+    for (uint32_t i = 0; i < pipeline->bus_count && !code; i++)
+        code = end_bus(pipeline, &pipeline->buses[i], i);
+    result->last_record = pipeline->facts[0].last_record;
+    result->last_time = pipeline->started ? pipeline->last.time : 0;
+    memcpy(result->sha256, pipeline->facts[0].sha256, sizeof result->sha256);
+    return code ? code : finish_stages(pipeline);
 }
 
 int pipeline_run(const struct pipeline_options *options, struct pipeline **made, struct pipeline_result *result)
@@ -491,18 +492,7 @@ int pipeline_run(const struct pipeline_options *options, struct pipeline **made,
     pipeline->listener = options->listener ? *options->listener : nobody;
     pipeline->result = result;
     pipeline->described = options->definitions ? options->definitions->module_count : 0;
-    for (uint32_t i = 0; i < IDS; i++)
-        pipeline->module_of_id[i] = DEF_NONE;
-
-    /* The second Ctrl-C ends the program at once. */
-    struct sigaction ask = {.sa_handler = on_interrupt, .sa_flags = SA_RESETHAND}, before;
-    (void)sigemptyset(&ask.sa_mask);
-    stop_asked = 0;
-    bool handled = sigaction(SIGINT, &ask, &before) == 0;
-    int code = run(pipeline);
-    if (handled)
-        (void)sigaction(SIGINT, &before, NULL);
-    return code;
+    return run(pipeline);
 }
 
 const char *pipeline_module_name(const struct pipeline *pipeline, uint32_t module)
@@ -510,6 +500,17 @@ const char *pipeline_module_name(const struct pipeline *pipeline, uint32_t modul
     if (module < pipeline->described)
         return pipeline->options.definitions->modules[module].name;
     return module < pipeline->module_count ? pipeline->pair_names[module - pipeline->described] : "";
+}
+
+const char *pipeline_bus_name(const struct pipeline *pipeline, uint32_t bus)
+{
+    static const char names[FRAME_FILE_MAX + 1][3] = {
+        "1",  "2",  "3",  "4",  "5",  "6",  "7",  "8",  "9",  "10", "11", "12", "13", "14", "15", "16", "17",
+        "18", "19", "20", "21", "22", "23", "24", "25", "26", "27", "28", "29", "30", "31", "32", "33", "34",
+        "35", "36", "37", "38", "39", "40", "41", "42", "43", "44", "45", "46", "47", "48", "49", "50", "51",
+        "52", "53", "54", "55", "56", "57", "58", "59", "60", "61", "62", "63", "64", ""};
+    (void)pipeline; /* the recorder's names ("can0") will come from the job folder */
+    return names[bus < FRAME_FILE_MAX ? bus : FRAME_FILE_MAX];
 }
 
 void pipeline_stop(struct pipeline *pipeline)
@@ -523,12 +524,17 @@ void pipeline_free(struct pipeline *pipeline)
         return;
     if (pipeline->step)
         step_close(pipeline->step);
-    if (pipeline->exchange)
-        exchange_close(pipeline->exchange);
-    if (pipeline->transport_open)
-        transport_free(&pipeline->transport);
-    if (pipeline->reader_open)
-        trace_reader_close(&pipeline->reader);
+    for (uint32_t i = 0; i < pipeline->bus_count; i++) {
+        if (pipeline->buses[i].exchange)
+            exchange_close(pipeline->buses[i].exchange);
+        if (pipeline->buses[i].transport_open)
+            transport_free(&pipeline->buses[i].transport);
+    }
+    trace_merge_close(&pipeline->merge);
+    trace_inputs_close(&pipeline->own_inputs);
+    free(pipeline->buses);
+    free(pipeline->facts);
+    free(pipeline->pairs);
     free(pipeline->pair_names);
     free(pipeline);
 }

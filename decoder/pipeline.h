@@ -1,29 +1,36 @@
 /*
  * Wires the stages of one run and alone sees them all (D 4.2): trace_reader -> frame -> transport -> exchange -> service
- * -> reading -> step. Whoever wants to see something of it fills in the listener's callbacks; NULL ones cost nothing.
+ * -> reading -> step. Up to exchange there is one of each for every bus; behind it they are shared, and what the buses
+ * give comes in order of time (D 4.3). Whoever wants to see something of it fills in the listener's callbacks; NULL ones cost nothing.
  */
 #ifndef TT_PIPELINE_H
 #define TT_PIPELINE_H
 
 #include "stages/step.h"
+#include "stages/trace_inputs.h"
 
 struct pipeline_listener {
     void *context;
-    void (*frame)(void *context, const struct frame *frame);
+    void (*frame)(void *context, const struct frame *frame); /* data, remote and error frames (frame->error) */
     void (*message)(void *context, const struct message *message);             /* complete and abandoned */
     void (*exchange)(void *context, const struct exchange_event *event, const struct service_content *content); /* CLOSED only */
     void (*reading)(void *context, const struct reading_event *event);          /* values, unknown, faults, remarks */
     void (*step)(void *context, const struct step_event *event);
-    /* stage: "trace", "frame", "transport", "reading"; reason: static text; frame may be NULL (trace faults) */
+    /* stage: "trace", "frame", "transport", "exchange"; reason: static text; frame may be NULL (trace faults) */
     void (*fault)(void *context, const char *stage, const char *reason, const struct frame *frame);
     /* what: "the clock went back", "frames were lost in the controller", "module reset" */
     void (*event)(void *context, const char *what, const struct frame *frame);
 };
 
 struct pipeline_options {
-    const char *trace;                     /* path, or "-" */
+    const char *trace;                     /* path, or "-"; used when trace_count is 0 */
+    const char *const *traces;             /* several: each file, or each interface of a pcapng, is a bus of its own */
+    uint32_t trace_count;
+    const struct trace_inputs *inputs;     /* or, already open: used instead of trace and traces; borrowed */
+    enum frame_id_order id_order;          /* --id-order (D 5.4) */
     const struct definitions *definitions; /* may be NULL */
-    const struct transport_pair *pairs;    /* --pair; used instead of the definitions' pairs when pair_count > 0; with neither, ISO 15765-4's 11-bit pairs 0x7E0..7/0x7E8..F and 0x7DF */
+    const struct transport_pair *pairs;    /* --pair; used instead of the definitions' pairs when pair_count > 0; with
+                                            * neither, ISO 15765-4's 11-bit ids 0x7E0..7/0x7E8..F and 0x7DF */
     uint32_t pair_count;
     struct marks *marks;                   /* may be NULL */
     uint32_t part;
@@ -34,7 +41,25 @@ struct pipeline_options {
     struct diagnostics *diagnostics;
 };
 
+/* One bus of the run: a classic file, or one interface of a pcapng (D 4.3, 5.3). */
+struct pipeline_source {
+    const char *name;              /* for messages: its path, "standard input" */
+    uint32_t trace;                /* index into traces */
+    bool split;                    /* one interface of a pcapng... */
+    uint32_t interface;            /* ...this one, by first appearance, from 0 */
+    const char *interface_name;    /* ...as the file names it, "" when it does not */
+    const char *original;          /* SHA-256 of that pcapng */
+    enum trace_status status;      /* how it ended */
+    uint64_t frames, bytes, last_record;
+    int64_t first_time, last_time; /* 0 without frames */
+    char sha256[DIGEST_TEXT];      /* of the classic file; "" when not hashing */
+};
+
 struct pipeline_result {
+    /* One for each bus, in order of bus index; also frame.file indexes it. Valid until pipeline_free. */
+    const struct pipeline_source *sources;
+    uint32_t source_count;
+    /* The same over all sources: the first status that is not TRACE_END; sums; sha256 and last_record of the first. */
     enum trace_status status;      /* how the trace ended */
     uint64_t frames;
     uint64_t bytes;                /* up to the last whole record */
@@ -42,7 +67,7 @@ struct pipeline_result {
     int64_t first_time, last_time; /* of the frames; 0 without frames. first_time holds from the first callback on */
     char sha256[DIGEST_TEXT];      /* "" when not hashing */
     const struct verdict *verdict; /* when judging; valid until pipeline_free */
-    bool interrupted;              /* Ctrl-C: what was read so far was still finished cleanly */
+    bool interrupted;              /* Ctrl-C (support/interrupt.h) or pipeline_stop: what was read so far was still finished */
     uint64_t fault_count;          /* of the fault callbacks */
 };
 
@@ -52,8 +77,10 @@ struct pipeline;
  * before the first callback; it is NULL only when there was no memory for it.
  */
 TT_MUST_USE int pipeline_run(const struct pipeline_options *options, struct pipeline **pipeline, struct pipeline_result *result);
-/* Name of a module number of this run: the definition's, or "0x5e3:0x6c5" for a bare pair. */
+/* Name of a module number of this run: the definition's, or "0x5e3:0x6c5", "0x6f1/0x12:0x612/0xf1" for a bare pair. */
 const char *pipeline_module_name(const struct pipeline *pipeline, uint32_t module);
+/* "1", "2", ...: the name of a bus index of this run (D 5.7). */
+const char *pipeline_bus_name(const struct pipeline *pipeline, uint32_t bus);
 /* From any callback: nothing more is wanted (its output failed). The run ends soon, as after Ctrl-C. */
 void pipeline_stop(struct pipeline *pipeline);
 void pipeline_free(struct pipeline *pipeline);

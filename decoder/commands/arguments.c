@@ -51,8 +51,8 @@ int close_output(struct sink *sink, struct diagnostics *diagnostics, int code)
     if (sink_close(sink))
         return code;
     if (sink->error != EPIPE)
-        diagnostics_say(diagnostics, SEVERITY_ERROR, "standard output", "could not be written (%s); what was printed is not whole",
-                        strerror(sink->error));
+        diagnostics_say(diagnostics, SEVERITY_ERROR, "standard output",
+                        "could not be written (%s); what was printed is not whole", strerror(sink->error));
     return EXIT_WRITE_FAILED;
 }
 

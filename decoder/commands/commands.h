@@ -1,6 +1,6 @@
 /*
- * The subcommands (D 9). Each gets its own name as argv[0] and returns an exit code of D 9.1. Data go to stdout, messages
- * to stderr.
+ * The subcommands (D 9). Each gets its own name as argv[0] and returns an exit code of D 9.1. Data go to stdout,
+ * messages to stderr.
  */
 #ifndef TT_COMMANDS_H
 #define TT_COMMANDS_H

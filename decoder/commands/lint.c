@@ -1,4 +1,5 @@
-/* taretrace lint: a definition file is read as verify reads it, looked over for doubtful things, and its examples run. */
+/* taretrace lint: a definition file is read as verify reads it, looked over for doubtful things, and its examples run.
+ */
 #include <getopt.h>
 #include <stdio.h>
 #include <string.h>

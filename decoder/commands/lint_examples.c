@@ -48,7 +48,8 @@ static void describe(const struct def_reading *reading, const struct value *valu
                        value->name ? " (" : "", value->name ? value->name : "", value->name ? ")" : "",
                        value->state == VALUE_INVALID ? ", outside valid" : "");
     } else if (reading->kind == READING_TEXT) {
-        (void)snprintf(out, SHOWN_MAX, "%.*s", value->length < 100 ? (int)value->length : 100, (const char *)value->bytes);
+        (void)snprintf(out, SHOWN_MAX, "%.*s", value->length < 100 ? (int)value->length : 100,
+                       (const char *)value->bytes);
     } else {
         size_t used = 0;
         for (uint32_t i = 0; i < value->length && used + 4 < SHOWN_MAX; i++)
@@ -123,7 +124,8 @@ static void run_example(const struct definitions *definitions, const struct def_
     char what[200];
     record_decode(definitions, record, example->bytes, example->length, on_value, &run, &result);
     if (result.missing_fields) {
-        (void)snprintf(what, sizeof what, "the example has %u bytes, but the fields need %u; give the bytes behind what the answer echoes",
+        (void)snprintf(what, sizeof what,
+                       "the example has %u bytes, but the fields need %u; give the bytes behind what the answer echoes",
                        (unsigned)example->length, (unsigned)result.needed);
         say_at(&run, example->place, what);
     } else if (record->length != DEF_NONE && example->length != record->length) {
@@ -133,7 +135,8 @@ static void run_example(const struct definitions *definitions, const struct def_
     }
     for (uint32_t i = 0; run.met_count < example->given_count && i < example->given_count && i < 256; i++)
         if (!(run.met[i / 64] >> i % 64 & 1))
-            say_at(&run, example->gives[i].place, "these bytes give no such value: they are too few, or it has a part that does not fit");
+            say_at(&run, example->gives[i].place,
+                   "these bytes give no such value: they are too few, or it has a part that does not fit");
 }
 
 static uint64_t run_record(const struct definitions *definitions, const struct def_record *record,

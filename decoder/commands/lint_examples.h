@@ -5,7 +5,8 @@
 #include "../../definitions/model.h"
 #include "../support/diagnostics.h"
 
-/* Runs every example of every record. What does not come out as stated is an error at its place. Returns how many ran. */
+/* Runs every example of every record. What does not come out as stated is an error at its place. Returns how many ran.
+ */
 uint64_t lint_examples(const struct definitions *definitions, struct diagnostics *diagnostics);
 
 #endif

@@ -8,14 +8,16 @@
 #include "../../definitions/loader.h"
 #include "../outputs/readings_csv.h"
 #include "../pipeline.h"
+#include "../support/interrupt.h"
 #include "commands.h"
+#include "pair.h"
 
 const char list_help[] =
-    "taretrace list messages|exchanges|readings TRACE: what a trace holds, a line each\n"
+    "taretrace list messages|exchanges|readings TRACE: what a trace holds\n"
     "\n"
     "  taretrace list readings job.pcap --definitions seat.yaml\n"
     "  taretrace list exchanges job.pcap --pair 0x5E3:0x6C5\n"
-    "  taretrace list messages job.pcap --pair 0x5E3:0x6C5 --format jsonl > messages.jsonl\n"
+    "  taretrace list messages job.pcap --pair 0x5E3:0x6C5 --format jsonl > out.jsonl\n"
     "  zcat job.pcap.gz | taretrace list messages - --pair 0x5E3:0x6C5\n"
     "\n"
     "messages   what was put together from frames, whole or abandoned (ISO 15765-2)\n"
@@ -23,9 +25,10 @@ const char list_help[] =
     "readings   each value of the definition files (needs --definitions)\n"
     "TRACE      classic pcap, link type 227; - is standard input\n"
     "\n"
-    "  -d, --definitions FILE...      definition files: address pairs, names, readings\n"
-    "  -p, --pair QUESTION:ANSWER     11-bit ids that talk to each other; again for more;\n"
-    "                                 used instead of the definition files' pairs.\n"
+    "  -d, --definitions FILE...      definition files: pairs, names, readings\n"
+    "  -p, --pair QUESTION:ANSWER     ids that talk to each other, three or eight hex\n"
+    "                                 digits, address bytes behind a /; more by\n"
+    "                                 more options; used instead of the files' pairs.\n"
     "                                 Without either: 0x7E0:0x7E8 to 0x7E7:0x7EF\n"
     "  -f, --format text|csv|jsonl    text (key=value) when not given\n"
     "  -l, --longest N                longest message in bytes, 65536 when not given\n"
@@ -112,29 +115,12 @@ static void put_columns(struct list *list)
 
 /* ---- the command line ---- */
 
-/* "0x5E3:0x6C5": two 11-bit ids of three hex digits each (D 6.5). */
-static bool parse_id(const char *text, size_t length, uint32_t *id)
-{
-    *id = 0;
-    if (length != 5 || text[0] != '0' || text[1] != 'x')
-        return false;
-    for (size_t i = 2; i < length; i++) {
-        const char *digits = "0123456789abcdef", *at = strchr(digits, text[i] | 0x20);
-        if (text[i] == '\0' || !at)
-            return false;
-        *id = *id << 4 | (uint32_t)(at - digits);
-    }
-    return *id <= 0x7FF;
-}
-
 static int add_pair(struct list *list, const char *text)
 {
-    struct transport_pair pair = {.functional_id = DEF_NO_ID, .n_cr = TT_SECOND, .n_bs = TT_SECOND};
-    const char *colon = strchr(text, ':');
-    if (!colon || !parse_id(text, (size_t)(colon - text), &pair.request_id) ||
-        !parse_id(colon + 1, strlen(colon + 1), &pair.response_id))
-        return usage_error(&list->diagnostics, "list",
-                           "%.80s is no pair; write two ids of 11 bits like 0x5E3:0x6C5, the question's first", text);
+    struct transport_pair pair;
+    const char *wrong = pair_parse(text, &pair);
+    if (wrong)
+        return usage_error(&list->diagnostics, "list", "%.80s is no pair; %s", text, wrong);
     if (list->pair_count == PAIRS_MAX)
         return usage_error(&list->diagnostics, "list", "more than %u pairs", PAIRS_MAX);
     list->pairs[list->pair_count++] = pair;
@@ -165,8 +151,8 @@ static int take_option(struct list *list, int option, const char *value)
         return 0;
     case 'l':
         if (!parse_number(value, 1, UINT32_MAX, &list->longest))
-            return usage_error(&list->diagnostics, "list", "--longest is a number of bytes from 1 to 4294967295, not %.40s",
-                               value);
+            return usage_error(&list->diagnostics, "list",
+                               "--longest is a number of bytes from 1 to 4294967295, not %.40s", value);
         return 0;
     default:
         list->asks_help = true;
@@ -180,14 +166,16 @@ static int take_word(struct list *list, const char *word, unsigned *words, bool 
     if (*words == 0) {
         int index = name_index(word, what_names);
         if (index < 0)
-            return usage_error(&list->diagnostics, "list", "%.40s cannot be listed; messages, exchanges and readings can", word);
+            return usage_error(&list->diagnostics, "list",
+                               "%.40s cannot be listed; messages, exchanges and readings can", word);
         list->what = (enum what)index;
     } else if (*words == 1 && !behind_definitions) {
         list->trace = word;
     } else if (behind_definitions) {
         return add_file(list, word);
     } else {
-        return usage_error(&list->diagnostics, "list", "one trace at a time in this version: %.80s is one too many", word);
+        return usage_error(&list->diagnostics, "list", "one trace at a time in this version: %.80s is one too many",
+                           word);
     }
     (*words)++;
     return 0;
@@ -225,7 +213,8 @@ static int parse(struct list *list, int argc, char **argv)
     if (!list->trace)
         return usage_error(&list->diagnostics, "list", "no trace given");
     if (list->what == LIST_READINGS && list->file_count == 0)
-        return usage_error(&list->diagnostics, "list", "readings need --definitions: a file that says what the bytes mean");
+        return usage_error(&list->diagnostics, "list",
+                           "readings need --definitions: a file that says what the bytes mean");
     return 0;
 }
 
@@ -245,7 +234,7 @@ static int run(struct list *list, const struct definitions *definitions)
                                        .progress = !isatty(STDOUT_FILENO), .listener = &listener,
                                        .diagnostics = &list->diagnostics};
     list->view = (struct view){.definitions = definitions, .pipeline = (const struct pipeline *const *)&list->pipeline,
-                               .start = &list->result.first_time};
+                               .start = &list->result.first_time, .fields = true};
     if (!sink_open_fd(&list->out, STDOUT_FILENO, false)) {
         diagnostics_say(&list->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
         return EXIT_OUR_FAULT;
@@ -255,7 +244,7 @@ static int run(struct list *list, const struct definitions *definitions)
     if (!code && list->result.interrupted && !list->out.error) {
         diagnostics_say(&list->diagnostics, SEVERITY_WARNING, NULL, "stopped after frame %llu: the list is not whole",
                         (unsigned long long)list->result.frames);
-        code = 130; /* as a shell reports Ctrl-C */
+        code = EXIT_INTERRUPTED;
     }
     code = close_output(&list->out, &list->diagnostics, code);
     pipeline_free(list->pipeline);

@@ -1,4 +1,5 @@
-/* taretrace verify: the main job. A trace is judged against definition files, printed, and on wish kept in a job folder. */
+/* taretrace verify: the main job. A trace is judged against definition files, printed, and on wish kept in a job
+ * folder. */
 #include <errno.h>
 #include <fcntl.h>
 #include <getopt.h>
@@ -12,31 +13,33 @@
 #include "../evidence/job_folder.h"
 #include "../outputs/readings_csv.h"
 #include "../outputs/verdict_text.h"
+#include "../support/interrupt.h"
 #include "commands.h"
 
 const char verify_help[] =
-    "taretrace verify TRACE: holds a recorded job against the limits of a definition file\n"
+    "taretrace verify TRACE: holds a recorded job against a definition file's limits\n"
     "\n"
     "  taretrace verify job.pcap --definitions seat.yaml\n"
-    "  taretrace verify job.pcap --definitions seat.yaml --marks marks.jsonl --into job-folder\n"
+    "  taretrace verify job.pcap --definitions seat.yaml --marks marks.jsonl \\\n"
+    "          --into job-folder\n"
     "\n"
-    "Prints one line a step: confirmed, contradicted or not confirmed by the record, and\n"
-    "why. The last line is the whole answer; the exit code is 0 when every step is\n"
-    "confirmed, 1 when one is contradicted, 2 for anything else.\n"
+    "Prints one line a step: confirmed, contradicted or not confirmed by the record,\n"
+    "and why. The last line is the whole answer; the exit code is 0 when every step\n"
+    "is confirmed, 1 when one is contradicted, 2 for anything else.\n"
     "\n"
     "TRACE  classic pcap, link type 227; - is standard input\n"
     "\n"
-    "  -d, --definitions FILE...  definition files: address pairs, readings, the steps\n"
-    "  -m, --marks FILE           what a person noted during the job, one JSON object a line\n"
-    "  -i, --into FOLDER          keeps trace, definitions, marks, readings.csv, log.jsonl\n"
-    "                             and verdict.json in this new folder; without it nothing\n"
-    "                             is written\n"
+    "  -d, --definitions FILE...  definition files: address pairs, readings, steps\n"
+    "  -m, --marks FILE           what a person noted during the job, a JSON object a\n"
+    "                             line\n"
+    "  -i, --into FOLDER          keeps trace, definitions, marks, readings.csv,\n"
+    "                             log.jsonl and verdict.json in this new folder;\n"
+    "                             without it nothing is written\n"
     "  -p, --part N               judges by part N of a record of several modules\n"
     "  -h, --help                 this page\n";
 
 #define FILES_MAX 64u
 #define TERMINAL_WIDTH 80u
-#define INTERRUPTED 130 /* as a shell reports Ctrl-C */
 static const char *const option_names[] = {"definitions", "marks", "into", "part", "help", NULL};
 
 struct verify {
@@ -69,7 +72,8 @@ static int take_word(struct verify *verify, const char *word, bool behind_defini
         return 0;
     }
     if (verify->trace)
-        return usage_error(&verify->diagnostics, "verify", "one trace at a time in this version: %.80s is one too many", word);
+        return usage_error(&verify->diagnostics, "verify", "one trace at a time in this version: %.80s is one too many",
+                           word);
     verify->trace = word;
     return 0;
 }
@@ -191,8 +195,8 @@ static int copy_trace(struct verify *verify)
     bool standard_input = strcmp(verify->trace, "-") == 0;
     int fd = standard_input ? STDIN_FILENO : open(verify->trace, O_RDONLY | O_CLOEXEC);
     if (fd < 0) {
-        diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->trace, "cannot be opened (%s); check name and rights",
-                        strerror(errno));
+        diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->trace,
+                        "cannot be opened (%s); check name and rights", strerror(errno));
         return EXIT_CANNOT_OPEN;
     }
     int code = job_folder_copy(&verify->folder, "trace-1.pcap", fd, standard_input ? "standard input" : verify->trace,
@@ -202,13 +206,32 @@ static int copy_trace(struct verify *verify)
     } else if (!code) { /* standard input can be read once: the copy takes its place */
         int copy = openat(verify->folder.fd, "trace-1.pcap", O_RDONLY | O_CLOEXEC);
         if (copy < 0 || dup2(copy, STDIN_FILENO) < 0) {
-            diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->into, "its trace cannot be opened: %s", strerror(errno));
+            diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->into, "its trace cannot be opened: %s",
+                            strerror(errno));
             code = EXIT_CANNOT_OPEN;
         }
         if (copy >= 0)
             (void)close(copy);
     }
     return code;
+}
+
+/* The folder keeps classic pcap only: offsets in a pcapng file are not those of the parts it is split into. */
+static int refuse_pcapng(struct verify *verify)
+{
+    static const uint8_t section[] = {0x0A, 0x0D, 0x0D, 0x0A}; /* block type of a section header */
+    uint8_t start[sizeof section];
+    int copy = openat(verify->folder.fd, "trace-1.pcap", O_RDONLY | O_CLOEXEC);
+    bool is_pcapng = copy >= 0 && read(copy, start, sizeof start) == (ssize_t)sizeof start &&
+                     memcmp(start, section, sizeof section) == 0;
+    if (copy >= 0)
+        (void)close(copy);
+    if (!is_pcapng)
+        return 0;
+    diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->trace,
+                    "is a pcapng file, and a job folder keeps classic pcap; save it as classic pcap, or judge it without "
+                    "--into");
+    return EXIT_BAD_INPUT;
 }
 
 static int copy_definitions(struct verify *verify)
@@ -219,7 +242,8 @@ static int copy_definitions(struct verify *verify)
         char name[300];
         for (uint32_t j = 0; j < i; j++) {
             if (strcmp(file->name, verify->definitions.files[j].name) == 0)
-                return usage_error(&verify->diagnostics, "verify", "two definition files are called %.80s; rename one, both go into one folder",
+                return usage_error(&verify->diagnostics, "verify",
+                                   "two definition files are called %.80s; rename one, both go into one folder",
                                    file->name);
         }
         (void)snprintf(name, sizeof name, "definitions/%.255s", file->name);
@@ -238,6 +262,8 @@ static int begin_folder(struct verify *verify)
         code = job_folder_put(&verify->folder, "marks.jsonl", verify->marks.bytes, verify->marks.length);
     if (!code)
         code = copy_trace(verify);
+    if (!code)
+        code = refuse_pcapng(verify);
     if (!code)
         code = job_folder_open(&verify->folder, "log.jsonl", &verify->log);
     if (code)
@@ -272,7 +298,8 @@ static int print_verdict(struct verify *verify, const struct verdict_about *abou
 {
     struct sink out;
     if (!sink_open_fd(&out, STDOUT_FILENO, false)) {
-        diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
+        diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, NULL,
+                        "memory ran out; close other programs and run again");
         return EXIT_OUR_FAULT;
     }
     verdict_text(&out, about, isatty(STDOUT_FILENO) ? TERMINAL_WIDTH : 0);
@@ -284,10 +311,15 @@ static int decode(struct verify *verify)
 {
     struct pipeline_listener listener = {.context = verify, .message = on_message, .exchange = on_exchange,
                                          .reading = on_reading, .step = on_step, .fault = on_fault, .event = on_event};
-    struct pipeline_options options = {.trace = verify->trace, .definitions = &verify->definitions,
-                                       .marks = verify->marks_loaded ? &verify->marks : NULL, .part = (uint32_t)verify->part,
-                                       .hashing = true, .judging = true, .progress = true,
-                                       .listener = verify->into ? &listener : NULL, .diagnostics = &verify->diagnostics};
+    struct pipeline_options options = {.trace = verify->trace,
+                                       .definitions = &verify->definitions,
+                                       .marks = verify->marks_loaded ? &verify->marks : NULL,
+                                       .part = (uint32_t)verify->part,
+                                       .hashing = true,
+                                       .judging = true,
+                                       .progress = true,
+                                       .listener = verify->into ? &listener : NULL,
+                                       .diagnostics = &verify->diagnostics};
     verify->view = (struct view){.definitions = &verify->definitions,
                                  .pipeline = (const struct pipeline *const *)&verify->pipeline,
                                  .start = &verify->result.first_time};
@@ -297,6 +329,9 @@ static int decode(struct verify *verify)
 /* Closes log and readings in every case; their failures count only when nothing failed before. */
 static int close_logs(struct verify *verify, const struct trace_facts *facts, int code)
 {
+    for (uint32_t i = 0; !code && verify->marks_loaded && i < verify->marks.count; i++)
+        if (verify->marks.list[i].places != 1)
+            log_unbound_mark(&verify->view, &verify->log, &verify->marks.list[i]);
     if (!code)
         log_end(&verify->log, facts, 1);
     int log = job_folder_close(&verify->folder, "log.jsonl", &verify->log);
@@ -312,11 +347,13 @@ static void tell_marks(struct verify *verify)
         char place[400];
         (void)snprintf(place, sizeof place, "%.360s:%u", verify->marks_path, mark->line);
         if (mark->places > 1)
-            diagnostics_say(&verify->diagnostics, SEVERITY_WARNING, place,
-                            "the clock went back, and the record passes this mark's time %u times: it is bound to nothing",
-                            mark->places);
+            diagnostics_say(
+                &verify->diagnostics, SEVERITY_WARNING, place,
+                "the clock went back, and the record passes this mark's time %u times: it is bound to nothing",
+                mark->places);
         else if (mark->outside)
-            diagnostics_say(&verify->diagnostics, SEVERITY_REMARK, place, "the time of this mark is outside the record");
+            diagnostics_say(&verify->diagnostics, SEVERITY_REMARK, place,
+                            "the time of this mark is outside the record");
     }
 }
 
@@ -333,7 +370,7 @@ static int run(struct verify *verify)
         diagnostics_say(&verify->diagnostics, SEVERITY_WARNING, NULL,
                         "stopped after frame %llu: nothing was judged and nothing is kept",
                         (unsigned long long)verify->result.frames);
-        code = INTERRUPTED;
+        code = EXIT_INTERRUPTED;
     }
     if (verify->into)
         code = close_logs(verify, &facts, code);
@@ -341,7 +378,8 @@ static int run(struct verify *verify)
         return code;
     tell_marks(verify);
     if (verify->result.frames == 0)
-        diagnostics_say(&verify->diagnostics, SEVERITY_WARNING, verify->trace, "holds no frames; there is nothing to judge by");
+        diagnostics_say(&verify->diagnostics, SEVERITY_WARNING, verify->trace,
+                        "holds no frames; there is nothing to judge by");
     const struct verdict_about about = {.verdict = verify->result.verdict, .definitions = &verify->definitions,
                                         .marks = verify->marks_loaded ? &verify->marks : NULL, .traces = &facts,
                                         .trace_count = 1, .first_time = verify->result.first_time,

@@ -10,6 +10,8 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "../support/interrupt.h"
+
 #define COPY_ROOM (256u * 1024u)
 
 static int cannot_create(struct job_folder *folder, const char *what, int error)
@@ -18,14 +20,16 @@ static int cannot_create(struct job_folder *folder, const char *what, int error)
         diagnostics_say(folder->diagnostics, SEVERITY_ERROR, what,
                         "is there already and is never overwritten; give a new name, or move it away");
     else
-        diagnostics_say(folder->diagnostics, SEVERITY_ERROR, what, "cannot be created: %s", strerror(error));
+        diagnostics_say(folder->diagnostics, SEVERITY_ERROR, what, "cannot be created: %s%s", strerror(error),
+                        error == ENOENT ? "; the folder it is to lie in must be there" : "");
     return EXIT_CANNOT_CREATE;
 }
 
 static int write_failed(struct job_folder *folder, const char *name, int error)
 {
     diagnostics_say(folder->diagnostics, SEVERITY_ERROR, folder->wanted,
-                    "%s could not be written: %s; nothing is kept of it, make room and run again", name, strerror(error));
+                    "%s could not be written: %s; nothing is kept of it, make room and run again", name,
+                    strerror(error));
     return EXIT_WRITE_FAILED;
 }
 
@@ -117,6 +121,12 @@ static int copy_bytes(struct job_folder *folder, struct sink *sink, int fd, cons
     int code = room ? 0 : no_memory(folder);
     while (!code) {
         ssize_t got = read(fd, room, COPY_ROOM);
+        if (interrupt_asked()) {
+            diagnostics_say(folder->diagnostics, SEVERITY_WARNING, source,
+                            "stopped while it was copied: nothing is kept");
+            code = EXIT_INTERRUPTED;
+            break;
+        }
         if (got < 0 && errno == EINTR)
             continue;
         if (got < 0) {

@@ -16,7 +16,8 @@ struct job_folder {
     int fd;                          /* of the temporary folder, -1 when there is none */
 };
 
-/* Makes the temporary folder. 0, EXIT_CANNOT_CREATE (there is something with that name; no right to; ...) or EXIT_OUR_FAULT. */
+/* Makes the temporary folder. 0, EXIT_CANNOT_CREATE (there is something with that name; no right to; ...) or
+ * EXIT_OUR_FAULT. */
 TT_MUST_USE int job_folder_begin(struct job_folder *folder, const char *path, struct diagnostics *diagnostics);
 /* Opens name (may be "definitions/x.yaml") for writing. 0, or an exit code. */
 TT_MUST_USE int job_folder_open(struct job_folder *folder, const char *name, struct sink *sink);
@@ -26,8 +27,10 @@ TT_MUST_USE int job_folder_close(struct job_folder *folder, const char *name, st
 TT_MUST_USE int job_folder_make(struct job_folder *folder, const char *name);
 /* Exactly these bytes as name. */
 TT_MUST_USE int job_folder_put(struct job_folder *folder, const char *name, const void *bytes, size_t length);
-/* Copies what is left to read of fd (named source in messages) as name and takes its SHA-256 on the way. */
-TT_MUST_USE int job_folder_copy(struct job_folder *folder, const char *name, int fd, const char *source, char sha256[DIGEST_TEXT]);
+/* Copies what is left to read of fd (named source in messages) as name and takes its SHA-256 on the way.
+ * Ctrl-C ends it with EXIT_INTERRUPTED. */
+TT_MUST_USE int job_folder_copy(struct job_folder *folder, const char *name, int fd, const char *source,
+                                char sha256[DIGEST_TEXT]);
 /* Gives the folder its name. Afterwards only job_folder_end is left. */
 TT_MUST_USE int job_folder_finish(struct job_folder *folder);
 /* Removes the temporary folder if it did not get its name, and frees. Fine on a zeroed folder with fd -1. */

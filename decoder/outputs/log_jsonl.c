@@ -39,14 +39,17 @@ static void put_codes(const struct view *view, struct sink *sink, const struct e
         if (cursor.bad)
             return;
         const uint8_t raw[3] = {(uint8_t)(code >> 16), (uint8_t)(code >> 8), (uint8_t)code};
-        service_dtc_text(code, false, text);
+        standard_dtc_text(code, false, text);
         begin(view, &row, sink, "code", exchange->response.last_time, exchange->response.first_frame,
               exchange->response.last_frame);
         row_text(&row, "module", view_module_name(view, exchange->module));
         row_text(&row, "code", text);
         row_hex(&row, "raw", raw, sizeof raw);
         row_hex_number(&row, "status", status, 2);
-        row_hex(&row, "question", exchange->request_bytes, shown);
+        if (shown)
+            row_hex(&row, "question", exchange->request_bytes, shown);
+        else
+            row_null(&row, "question"); /* an answer nobody asked for */
         row_text(&row, "text", module ? definitions_code_text(module, code) : NULL);
         row_end(&row);
     }
@@ -66,7 +69,10 @@ static void put_leftover(const struct view *view, struct sink *sink, const struc
 {
     const struct message *message = event->message;
     struct row row;
-    begin(view, &row, sink, event->kind == READING_FAULT ? "fault" : event->kind == READING_UNKNOWN ? "unknown" : "remark",
+    begin(view, &row, sink,
+          event->kind == READING_FAULT     ? "fault"
+          : event->kind == READING_UNKNOWN ? "unknown"
+                                           : "remark",
           message->last_time, message->first_frame, message->last_frame);
     row_word(&row, "stage", "reading");
     row_text(&row, "reason", event->reason);
@@ -93,7 +99,10 @@ void log_reading(const struct view *view, struct sink *sink, const struct readin
 
 static void put_attempt(struct row *row, const struct step_event *event)
 {
-    row_unsigned(row, "record_part", event->part);
+    if (event->part)
+        row_unsigned(row, "record_part", event->part);
+    else
+        row_null(row, "record_part");
     if (event->attempt)
         row_unsigned(row, "attempt", event->attempt);
     else
@@ -112,7 +121,7 @@ static void put_action(const struct view *view, struct row *row, const struct st
         row_hex_number(row, "nrc", event->nrc, 2);
     else
         row_null(row, "nrc");
-    row_word(row, "nrc_name", event->nrc ? service_nrc_name(event->nrc) : NULL);
+    row_word(row, "nrc_name", event->nrc ? standard_nrc_name(DIALECT_ISO14229, event->nrc) : NULL);
 }
 
 static void put_stretch(const struct view *view, struct row *row, const struct step_event *event)
@@ -173,8 +182,14 @@ void log_step(const struct view *view, struct sink *sink, const struct step_even
     row_end(&row);
 }
 
+void log_unbound_mark(const struct view *view, struct sink *sink, const struct mark *mark)
+{
+    log_step(view, sink, &(struct step_event){.kind = STEP_EVENT_MARK, .mark = mark});
+}
+
 /* The head of a line whose frame may be unknown. */
-static void begin_at(const struct view *view, struct row *row, struct sink *sink, const char *kind, const struct frame *frame)
+static void begin_at(const struct view *view, struct row *row, struct sink *sink, const char *kind,
+                     const struct frame *frame)
 {
     if (frame) {
         begin(view, row, sink, kind, frame->time, frame->number, frame->number);
@@ -188,7 +203,8 @@ static void begin_at(const struct view *view, struct row *row, struct sink *sink
     row_null(row, "last_frame");
 }
 
-void log_fault(const struct view *view, struct sink *sink, const char *stage, const char *reason, const struct frame *frame)
+void log_fault(const struct view *view, struct sink *sink, const char *stage, const char *reason,
+               const struct frame *frame)
 {
     struct row row;
     begin_at(view, &row, sink, "fault", frame);

@@ -13,7 +13,10 @@ void log_exchange(const struct view *view, struct sink *sink, const struct excha
                   const struct service_content *content); /* and its trouble codes */
 void log_reading(const struct view *view, struct sink *sink, const struct reading_event *event);
 void log_step(const struct view *view, struct sink *sink, const struct step_event *event);
-void log_fault(const struct view *view, struct sink *sink, const char *stage, const char *reason, const struct frame *frame);
+/* A mark that stands nowhere (D 7.1), so that it is not lost from the log. */
+void log_unbound_mark(const struct view *view, struct sink *sink, const struct mark *mark);
+void log_fault(const struct view *view, struct sink *sink, const char *stage, const char *reason,
+               const struct frame *frame);
 void log_event(const struct view *view, struct sink *sink, const char *what, const struct frame *frame);
 
 /* One trace of a run, as verdict.json and the log's last line name it. */

@@ -3,65 +3,120 @@
 
 #include <string.h>
 
+#include "../support/digits.h"
 #include "../support/text.h"
+
+static void flush(struct row *row)
+{
+    sink_put(row->sink, row->room, row->used);
+    row->used = 0;
+}
+
+/* Short pieces by two copies of a fixed size that may overlap: a call for each would cost more than the copy. */
+static inline void copy_short(char *to, const char *from, size_t length)
+{
+    if (__builtin_constant_p(length) || length > 32) {
+        memcpy(to, from, length);
+    } else if (length >= 16) {
+        memcpy(to, from, 16);
+        memcpy(to + length - 16, from + length - 16, 16);
+    } else if (length >= 8) {
+        memcpy(to, from, 8);
+        memcpy(to + length - 8, from + length - 8, 8);
+    } else if (length >= 4) {
+        memcpy(to, from, 4);
+        memcpy(to + length - 4, from + length - 4, 4);
+    } else {
+        for (size_t i = 0; i < length; i++)
+            to[i] = from[i];
+    }
+}
+
+static inline void put(struct row *row, const char *text, size_t length)
+{
+    if (length > ROW_ROOM - row->used) {
+        flush(row);
+        if (length > ROW_ROOM) {
+            sink_put(row->sink, text, length);
+            return;
+        }
+    }
+    copy_short(row->room + row->used, text, length);
+    row->used += length;
+}
+
+static inline void put_char(struct row *row, char c)
+{
+    put(row, &c, 1);
+}
 
 void row_begin(struct row *row, struct sink *sink, enum row_form form, const char *kind)
 {
-    *row = (struct row){.sink = sink, .form = form, .first = true};
+    row->sink = sink;
+    row->form = form;
+    row->first = form != ROW_JSON;
+    row->used = 0;
     if (form != ROW_JSON)
         return;
-    sink_put(sink, "{\"kind\":\"", 9);
-    sink_text(sink, kind);
-    sink_char(sink, '"');
-    row->first = false;
+    put(row, "{\"kind\":\"", 9);
+    put(row, kind, strlen(kind));
+    put_char(row, '"');
 }
 
 void row_end(struct row *row)
 {
     if (row->form == ROW_JSON)
-        sink_put(row->sink, "}\n", 2);
+        put(row, "}\n", 2);
     else if (row->form == ROW_TEXT)
-        sink_char(row->sink, '\n');
+        put(row, "\n", 1);
     else
-        sink_put(row->sink, "\r\n", 2); /* RFC 4180 section 2.1 */
+        put(row, "\r\n", 2); /* RFC 4180 section 2.1 */
+    flush(row);
 }
 
-void row_key(struct row *row, const char *key)
+void row_end_inner(struct row *row)
 {
-    /* Room for the longest key of the outputs, so that one put is enough. */
-    char text[48];
-    size_t length = strlen(key), used = 0;
-    if (row->form == ROW_JSON) {
-        if (!row->first)
-            text[used++] = ',';
-        text[used++] = '"';
-        memcpy(text + used, key, length < 40 ? length : 40);
-        used += length < 40 ? length : 40;
-        text[used++] = '"';
-        text[used++] = ':';
-    } else if (row->form == ROW_TEXT) {
-        if (!row->first)
-            text[used++] = ' ';
-        memcpy(text + used, key, length < 40 ? length : 40);
-        used += length < 40 ? length : 40;
-        text[used++] = '=';
-    } else if (!row->first) {
-        text[used++] = ',';
-    }
+    put_char(row, '}');
+    flush(row);
+}
+
+static inline void put_key(struct row *row, const char *key, size_t key_length)
+{
+    if (ROW_ROOM - row->used < key_length + 4)
+        flush(row);
+    char *at = row->room + row->used;
+    bool json = row->form == ROW_JSON;
+    if (!row->first)
+        *at++ = row->form == ROW_TEXT ? ' ' : ',';
     row->first = false;
-    sink_put(row->sink, text, used);
+    if (row->form != ROW_CSV) {
+        if (json)
+            *at++ = '"';
+        copy_short(at, key, key_length);
+        at += key_length;
+        if (json)
+            *at++ = '"';
+        *at++ = json ? ':' : '=';
+    }
+    row->used = (size_t)(at - row->room);
 }
 
-void row_null(struct row *row, const char *key)
+void row_key_at(struct row *row, const char *key, size_t key_length)
 {
-    row_key(row, key);
+    put_key(row, key, key_length);
+    flush(row);
+}
+
+void row_null_at(struct row *row, const char *key, size_t key_length)
+{
+    put_key(row, key, key_length);
     if (row->form == ROW_JSON)
-        sink_put(row->sink, "null", 4);
+        put(row, "null", 4);
 }
 
-void row_text_of(struct row *row, const char *key, const void *text, size_t length)
+void row_text_of_at(struct row *row, const char *key, size_t key_length, const void *text, size_t length)
 {
-    row_key(row, key);
+    row_key_at(row, key, key_length);
     if (row->form == ROW_JSON)
         text_json(row->sink, text, length);
     else if (row->form == ROW_TEXT)
@@ -70,97 +125,119 @@ void row_text_of(struct row *row, const char *key, const void *text, size_t leng
         text_csv(row->sink, text, length);
 }
 
-void row_text(struct row *row, const char *key, const char *text)
+void row_text_at(struct row *row, const char *key, size_t key_length, const char *text)
 {
     if (text)
-        row_text_of(row, key, text, strlen(text));
+        row_text_of_at(row, key, key_length, text, strlen(text));
     else
-        row_null(row, key);
+        row_null_at(row, key, key_length);
 }
 
-void row_word(struct row *row, const char *key, const char *word)
+void row_word_at(struct row *row, const char *key, size_t key_length, const char *word)
 {
     if (!word) {
-        row_null(row, key);
-    } else if (row->form == ROW_TEXT) {
-        row_text(row, key, word); /* a word with a space needs its quotes */
-    } else {
-        row_key(row, key);
-        if (row->form == ROW_JSON)
-            sink_char(row->sink, '"');
-        sink_text(row->sink, word);
-        if (row->form == ROW_JSON)
-            sink_char(row->sink, '"');
+        row_null_at(row, key, key_length);
+        return;
     }
+    size_t length = strlen(word);
+    bool quoted = row->form == ROW_JSON || (row->form == ROW_TEXT && memchr(word, ' ', length));
+    put_key(row, key, key_length);
+    if (quoted)
+        put_char(row, '"');
+    put(row, word, length);
+    if (quoted)
+        put_char(row, '"');
 }
 
-void row_unsigned(struct row *row, const char *key, uint64_t number)
+static void put_unsigned(struct row *row, uint64_t number)
 {
-    row_key(row, key);
-    sink_unsigned(row->sink, number);
+    if (ROW_ROOM - row->used < DIGITS_MAX)
+        flush(row);
+    row->used = (size_t)(digits_plain(row->room + row->used, number) - row->room);
 }
 
-void row_bool(struct row *row, const char *key, bool yes)
+void row_unsigned_at(struct row *row, const char *key, size_t key_length, uint64_t number)
 {
-    row_key(row, key);
+    put_key(row, key, key_length);
+    put_unsigned(row, number);
+}
+
+void row_bool_at(struct row *row, const char *key, size_t key_length, bool yes)
+{
+    put_key(row, key, key_length);
     if (yes)
-        sink_put(row->sink, "true", 4);
+        put(row, "true", 4);
     else
-        sink_put(row->sink, "false", 5);
+        put(row, "false", 5);
 }
 
-static void put_quote(struct row *row)
-{
-    if (row->form == ROW_JSON)
-        sink_char(row->sink, '"');
-}
+static const char hex_digits[] = "0123456789abcdef";
 
-void row_hex(struct row *row, const char *key, const uint8_t *bytes, size_t length)
+void row_hex_at(struct row *row, const char *key, size_t key_length, const uint8_t *bytes, size_t length)
 {
-    row_key(row, key);
-    put_quote(row);
-    if (length)
+    bool quoted = row->form == ROW_JSON || (row->form == ROW_TEXT && length == 0);
+    put_key(row, key, key_length);
+    if (quoted)
+        put_char(row, '"');
+    if (2 * length < ROW_ROOM - row->used) {
+        char *at = row->room + row->used;
+        for (size_t i = 0; i < length; i++) {
+            *at++ = hex_digits[bytes[i] >> 4];
+            *at++ = hex_digits[bytes[i] & 15];
+        }
+        row->used = (size_t)(at - row->room);
+    } else {
+        flush(row);
         sink_hex(row->sink, bytes, length);
-    else if (row->form == ROW_TEXT)
-        sink_put(row->sink, "\"\"", 2);
-    put_quote(row);
+    }
+    if (quoted)
+        put_char(row, '"');
 }
 
-void row_hex_number(struct row *row, const char *key, uint64_t number, int digits)
+void row_hex_number_at(struct row *row, const char *key, size_t key_length, uint64_t number, int digits)
 {
-    row_key(row, key);
-    put_quote(row);
-    sink_put(row->sink, "0x", 2);
-    sink_hex_number(row->sink, number, digits);
-    put_quote(row);
+    char text[16];
+    int count = digits < 1 ? 1 : digits > 16 ? 16 : digits;
+    while (count < 16 && number >> (4 * count))
+        count++;
+    for (int i = count; i-- > 0; number >>= 4)
+        text[i] = hex_digits[number & 15];
+    put_key(row, key, key_length);
+    if (row->form == ROW_JSON)
+        put_char(row, '"');
+    put(row, "0x", 2);
+    put(row, text, (size_t)count);
+    if (row->form == ROW_JSON)
+        put_char(row, '"');
 }
 
-void row_time(struct row *row, const char *key, int64_t time)
+void row_time_at(struct row *row, const char *key, size_t key_length, int64_t time)
 {
     char text[TEXT_TIME_MAX];
     if (row->form == ROW_TEXT)
         return;
-    row_key(row, key);
-    size_t length = text_time(time, text);
-    put_quote(row);
-    sink_put(row->sink, text, length);
-    put_quote(row);
+    put_key(row, key, key_length);
+    if (row->form == ROW_JSON)
+        put_char(row, '"');
+    put(row, text, text_time(time, text));
+    if (row->form == ROW_JSON)
+        put_char(row, '"');
 }
 
-void row_seconds(struct row *row, const char *key, int64_t nanoseconds)
+void row_seconds_at(struct row *row, const char *key, size_t key_length, int64_t nanoseconds)
 {
     char text[TEXT_TIME_MAX];
     size_t length = text_seconds(nanoseconds, text);
-    row_key(row, key);
-    sink_put(row->sink, text, length);
+    put_key(row, key, key_length);
+    put(row, text, length);
 }
 
-bool row_number(struct row *row, const char *key, tt_wide numerator, tt_wide denominator)
+bool row_number_at(struct row *row, const char *key, size_t key_length, tt_wide numerator, tt_wide denominator)
 {
     char text[RATIO_TEXT_MAX];
     bool exact = true;
     size_t length = ratio_print(numerator, denominator, text, &exact);
-    row_key(row, key);
-    sink_put(row->sink, text, length);
+    put_key(row, key, key_length);
+    put(row, text, length);
     return exact;
 }

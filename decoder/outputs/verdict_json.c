@@ -76,8 +76,8 @@ static void put_limit(struct json *json, const struct def_step *step)
 
 /* ---- evidence ---- */
 
-static void put_stretch(struct json *json, const char *key, const struct stretch *stretch, const struct def_reading *reading,
-                        bool standing)
+static void put_stretch(struct json *json, const char *key, const struct stretch *stretch,
+                        const struct def_reading *reading, bool standing)
 {
     bool exact = true;
     json_open(json, key, '{');
@@ -144,7 +144,7 @@ static void put_try(struct json *json, const struct try_result *try_result, cons
     frame_or_null(json, "last_frame", try_result->last_frame);
     if (try_result->refused_start) {
         json_hex_number(json, "nrc", try_result->nrc, 2);
-        json_text(json, "nrc_name", service_nrc_name(try_result->nrc));
+        json_text(json, "nrc_name", standard_nrc_name(DIALECT_ISO14229, try_result->nrc));
     } else {
         json_null(json, "nrc");
         json_null(json, "nrc_name");
@@ -202,7 +202,8 @@ static void put_step(struct json *json, const struct definitions *definitions, c
     json_close(json, '}');
 }
 
-static void put_condition(struct json *json, const struct definitions *definitions, const struct condition_result *result)
+static void put_condition(struct json *json, const struct definitions *definitions,
+                          const struct condition_result *result)
 {
     const struct def_condition *condition = result->condition;
     bool reads = condition->reading != DEF_NONE;

@@ -1,6 +1,6 @@
 /*
- * verdict.json (D 9.5): the whole verdict with its evidence, as one JSON document of format VERDICT_FORMAT, described by
- * docs/verdict.schema.json. Of the same inputs it has the same bytes on every machine (D 2.6).
+ * verdict.json (D 9.5): the whole verdict with its evidence, as one JSON document of format VERDICT_FORMAT, described
+ * by docs/verdict.schema.json. Of the same inputs it has the same bytes on every machine (D 2.6).
  */
 #ifndef TT_VERDICT_JSON_H
 #define TT_VERDICT_JSON_H

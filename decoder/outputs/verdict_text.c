@@ -171,7 +171,7 @@ static void put_try(struct page *page, const struct try_result *one)
         sink_text(line, "refused ");
         put_moment(page, one->time);
         sink_text(line, ": ");
-        sink_text(line, service_nrc_name(one->nrc));
+        sink_text(line, standard_nrc_name(DIALECT_ISO14229, one->nrc));
         put_frames(line, one->first_frame, one->last_frame);
     } else {
         sink_text(line, one->left_out ? "moment left out, " : "moment ");
@@ -187,20 +187,22 @@ static void put_try(struct page *page, const struct try_result *one)
     end_line(page, "", INDENT);
 }
 
-static void put_gaps(struct page *page, const struct gaps *gaps, const char *after)
+/* after: what a loss means here; label: the first column. */
+static void put_gaps(struct page *page, const struct gaps *gaps, const char *label, const char *before,
+                     const char *after)
 {
     uint32_t shown = gaps->kept < GAPS_SHOWN ? gaps->kept : GAPS_SHOWN;
     for (uint32_t i = 0; i < shown; i++) {
         struct sink *line = begin_line(page);
-        sink_text(line, "but ");
+        sink_text(line, before);
         sink_text(line, gap_kind_text(gaps->list[i].kind));
         sink_char(line, ' ');
         put_moment(page, gaps->list[i].time);
         put_frames(line, gaps->list[i].frame, gaps->list[i].frame);
         sink_text(line, after);
-        end_line(page, "", INDENT);
+        end_line(page, label, INDENT);
     }
-    put_more(page, gaps->count - shown, "losses");
+    put_more(page, gaps->count - shown, "such places");
 }
 
 static void put_evidence(struct sink *line, const struct step_result *step)
@@ -236,7 +238,7 @@ static void put_step(struct page *page, const struct step_result *step)
     for (uint32_t i = 0; i < shown; i++)
         put_stretch(page, &step->also.list[i], &definitions->readings[step->step->reading]);
     put_more(page, step->also.count - shown, "steady stretches");
-    put_gaps(page, &step->gaps, "");
+    put_gaps(page, &step->gaps, "", "within this, ", "");
     for (uint32_t i = 0; i < step->remark_count; i++)
         put_line(page, "", INDENT, step->remarks[i]);
 }
@@ -265,11 +267,12 @@ static void put_attempt(struct page *page, const struct attempt_result *attempt,
         sink_unsigned(line, attempt->number);
         sink_text(line, " of ");
         sink_unsigned(line, count);
-        sink_text(line, ", ");
+        sink_text(line, " began ");
         put_moment(page, attempt->first_time);
         put_frames(line, attempt->first_frame, attempt->last_frame);
         if (count > 1)
-            sink_text(line, attempt->last ? ": the last one, it counts" : ": an earlier one, it does not count any more");
+            sink_text(line,
+                      attempt->last ? ": the last one, it counts" : ": an earlier one, it does not count any more");
         if (attempt->opened && !attempt->answered)
             sink_text(line, "; no answer to its start was seen");
         end_line(page, "", 0);
@@ -278,7 +281,7 @@ static void put_attempt(struct page *page, const struct attempt_result *attempt,
         put_condition(page, &attempt->conditions[i]);
     for (uint32_t i = 0; i < definitions->step_count; i++)
         put_step(page, &attempt->steps[i]);
-    put_gaps(page, &attempt->gaps, ": what was asked in the gap is not known");
+    put_gaps(page, &attempt->gaps, "in this attempt", "", "; what was asked in the gap is not known");
     sink_char(page->sink, '\n');
 }
 
@@ -351,9 +354,12 @@ void verdict_text(struct sink *sink, const struct verdict_about *about, unsigned
         before = verdict->parts[i].number;
         put_part(&page, &verdict->parts[i]);
     }
-    put_line(&page, "", 0,
-             "This holds the record against the limits in the definition file. It replaces neither the vehicle maker's "
-             "procedure nor a qualified technician, certifies no airbag system, and knows nothing that was not on the bus.");
+    put_line(
+        &page, "", 0,
+        "This compares the record with the limits in the definition file. It does not replace the vehicle maker's "
+        "service information, local rules or a qualified technician, does not certify an airbag system, and cannot "
+        "know what was not on the bus. Near airbags and belt tensioners keep the maker's waiting times, and never "
+        "probe or repair their wiring.");
     put_line(&page, "", 0, "Whether the recording was passive is not proven: no recorder of ours wrote this trace.");
     sink_char(sink, '\n');
     put_line(&page, "", 0, verdict->answer);

@@ -3,12 +3,14 @@
 
 #include <string.h>
 
-#include "../stages/service.h"
+#include "../stages/service_fields.h"
 #include "../support/text.h"
 
-const char view_message_columns[] = "time,seconds,bus,first_frame,last_frame,id,address_byte,length,bytes,state,reason,remarks";
-const char view_exchange_columns[] = "time,seconds,bus,first_frame,last_frame,module,service,service_name,request,responses,"
-                                     "state,nrc,nrc_name,pending,functional";
+const char view_message_columns[] =
+    "time,seconds,bus,first_frame,last_frame,id,address_byte,length,bytes,state,reason,remarks";
+const char view_exchange_columns[] =
+    "time,seconds,bus,first_frame,last_frame,module,service,service_name,request,responses,"
+    "state,nrc,nrc_name,pending,functional";
 
 const char *view_module_name(const struct view *view, uint32_t module)
 {
@@ -92,8 +94,11 @@ void view_message(const struct view *view, struct sink *sink, enum row_form form
     struct row row;
     row_begin(&row, sink, form, "message");
     view_head(view, &row, message->last_time, message->first_frame, message->last_frame);
-    row_hex_number(&row, "id", message->id, 3);
-    row_null(&row, "address_byte");
+    row_hex_number(&row, "id", message->id & ~DEF_ID_29, message->id & DEF_ID_29 ? 8 : 3); /* D 9.3 */
+    if (message->has_address_byte)
+        row_hex_number(&row, "address_byte", message->address_byte, 2);
+    else
+        row_null(&row, "address_byte");
     row_unsigned(&row, "length", message->length);
     row_hex(&row, "bytes", message->bytes, message->received);
     row_word(&row, "state", message->state == MESSAGE_COMPLETE ? "complete" : "abandoned");
@@ -161,6 +166,50 @@ static const struct span *last_span(const struct exchange *exchange)
     return &exchange->request;
 }
 
+struct fields_context {
+    struct sink *sink;
+    bool first;
+};
+
+/* {"kind":"answer","name":"DTC","index":1,"value":8429577,"text":"B00A0-09","remark":null}; bytes are hex text. */
+static void put_field(void *context, const struct service_field *field)
+{
+    struct fields_context *fields = context;
+    struct row row;
+    if (!fields->first)
+        sink_char(fields->sink, ',');
+    fields->first = false;
+    row_begin(&row, fields->sink, ROW_JSON, field->of_answer ? "answer" : "request");
+    row_word(&row, "name", field->name);
+    if (field->index)
+        row_unsigned(&row, "index", field->index);
+    else
+        row_null(&row, "index");
+    if (field->kind == SERVICE_FIELD_NUMBER)
+        row_unsigned(&row, "value", field->number);
+    else if (field->kind == SERVICE_FIELD_TEXT)
+        row_text_of(&row, "value", field->bytes, field->length);
+    else if (field->kind == SERVICE_FIELD_MASKED)
+        row_null(&row, "value");
+    else
+        row_hex(&row, "value", field->bytes, field->length);
+    row_text(&row, "text", field->text);
+    row_text(&row, "remark", field->remark);
+    row_end_inner(&row);
+}
+
+static void put_fields(struct row *row, const struct exchange_event *event)
+{
+    const char *warning;
+    struct fields_context fields = {.sink = row->sink, .first = true};
+    (void)service_warning(event->exchange, &warning);
+    row_word(row, "warning", warning);
+    row_key(row, "fields");
+    sink_char(row->sink, '[');
+    service_fields(event, false, put_field, &fields);
+    sink_char(row->sink, ']');
+}
+
 void view_exchange(const struct view *view, struct sink *sink, enum row_form form, const struct exchange_event *event)
 {
     const struct exchange *exchange = event->exchange;
@@ -171,7 +220,7 @@ void view_exchange(const struct view *view, struct sink *sink, enum row_form for
     view_head(view, &row, last->last_time, asked ? exchange->request.first_frame : last->first_frame, last->last_frame);
     row_text(&row, "module", view_module_name(view, exchange->module));
     row_hex_number(&row, "service", exchange->service, 2);
-    row_word(&row, "service_name", service_name(exchange->service));
+    row_word(&row, "service_name", standard_service_name(exchange->dialect, exchange->service));
     if (!asked) {
         row_null(&row, "request");
     } else if (form == ROW_JSON) {
@@ -186,9 +235,11 @@ void view_exchange(const struct view *view, struct sink *sink, enum row_form for
         row_hex_number(&row, "nrc", exchange->nrc, 2);
     else
         row_null(&row, "nrc");
-    row_word(&row, "nrc_name", exchange->nrc ? service_nrc_name(exchange->nrc) : NULL);
+    row_word(&row, "nrc_name", exchange->nrc ? standard_nrc_name(exchange->dialect, exchange->nrc) : NULL);
     row_unsigned(&row, "pending", exchange->pending_count);
     row_bool(&row, "functional", exchange->functional);
+    if (view->fields && form == ROW_JSON)
+        put_fields(&row, event);
     row_end(&row);
 }
 

@@ -12,6 +12,7 @@ struct view {
     const struct definitions *definitions;   /* may be NULL */
     const struct pipeline *const *pipeline;  /* for names of bare pairs; may be NULL */
     const int64_t *start;                    /* time of the first frame (pipeline_result.first_time) */
+    bool fields;                             /* JSON exchanges carry `warning` and `fields` (service_fields.h) */
 };
 
 #define VIEW_BUS "1" /* of a bare trace (D 5.7) */

@@ -1,6 +1,7 @@
 /* The times of text.h: the proleptic Gregorian calendar without leap seconds, as POSIX time counts. */
 #include <string.h>
 
+#include "digits.h"
 #include "text.h"
 
 #define DAY INT64_C(86400)
@@ -25,22 +26,6 @@ static void day_of(int64_t number, int64_t *year, int64_t *month, int64_t *day)
     *year = era * 400 + of_era + (*month <= 2);
 }
 
-/* Exactly count digits, zero padded; returns the end. */
-static char *put_digits(char *at, uint64_t number, int count)
-{
-    for (int i = count; i-- > 0; number /= 10)
-        at[i] = (char)('0' + number % 10);
-    return at + count;
-}
-
-static char *put_number(char *at, uint64_t number)
-{
-    int count = 1;
-    for (uint64_t rest = number; rest >= 10; rest /= 10)
-        count++;
-    return put_digits(at, number, count);
-}
-
 size_t text_time(int64_t nanoseconds, char out[TEXT_TIME_MAX])
 {
     int64_t seconds = nanoseconds / TT_SECOND, fraction = nanoseconds % TT_SECOND, year, month, day;
@@ -54,19 +39,19 @@ size_t text_time(int64_t nanoseconds, char out[TEXT_TIME_MAX])
         days--;
     }
     day_of(days, &year, &month, &day);
-    char *at = put_digits(out, (uint64_t)year, 4);
+    char *at = digits_padded(out, (uint32_t)year, 4);
     *at++ = '-';
-    at = put_digits(at, (uint64_t)month, 2);
+    at = digits_padded(at, (uint32_t)month, 2);
     *at++ = '-';
-    at = put_digits(at, (uint64_t)day, 2);
+    at = digits_padded(at, (uint32_t)day, 2);
     *at++ = 'T';
-    at = put_digits(at, (uint64_t)(of_day / 3600), 2);
+    at = digits_padded(at, (uint32_t)(of_day / 3600), 2);
     *at++ = ':';
-    at = put_digits(at, (uint64_t)(of_day / 60 % 60), 2);
+    at = digits_padded(at, (uint32_t)(of_day / 60 % 60), 2);
     *at++ = ':';
-    at = put_digits(at, (uint64_t)(of_day % 60), 2);
+    at = digits_padded(at, (uint32_t)(of_day % 60), 2);
     *at++ = '.';
-    at = put_digits(at, (uint64_t)fraction, 9);
+    at = digits_padded(at, (uint32_t)fraction, 9);
     *at++ = 'Z';
     *at = '\0';
     return (size_t)(at - out);
@@ -136,9 +121,9 @@ size_t text_seconds(int64_t nanoseconds, char out[TEXT_TIME_MAX])
     char *at = out;
     if (nanoseconds < 0)
         *at++ = '-';
-    at = put_number(at, span / (uint64_t)TT_SECOND);
+    at = digits_plain(at, span / (uint64_t)TT_SECOND);
     *at++ = '.';
-    at = put_digits(at, span % (uint64_t)TT_SECOND, 9);
+    at = digits_padded(at, (uint32_t)(span % (uint64_t)TT_SECOND), 9);
     *at = '\0';
     return (size_t)(at - out);
 }
@@ -162,10 +147,10 @@ size_t text_span(int64_t nanoseconds, char out[TEXT_TIME_MAX])
     char *at = out;
     if (nanoseconds < 0 && count > 0)
         *at++ = '-';
-    at = put_number(at, count / 100);
+    at = digits_plain(at, count / 100);
     if (count % 100) {
         *at++ = '.';
-        at = put_digits(at, count % 100, 2);
+        at = digits_padded(at, count % 100, 2);
         if (at[-1] == '0')
             at--;
     }
