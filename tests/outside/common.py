@@ -60,6 +60,8 @@ class Checks:
 
 def run(*arguments, program=None, environment=None, stdin=None):
     """Runs taretrace; gives exit code, stdout, stderr (bytes). A sanitizer's report or a signal is never normal."""
+    if not os.access(program or TARETRACE, os.X_OK):
+        raise SystemExit(f"{program or TARETRACE} is not there: build first, or name the program in TARETRACE")
     result = subprocess.run([program or TARETRACE, *map(str, arguments)], capture_output=True, timeout=600,
                             input=stdin if stdin is not None else b"",
                             env=None if environment is None else {**os.environ, **environment}, check=False)

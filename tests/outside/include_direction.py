@@ -16,7 +16,7 @@ INCLUDE = re.compile(r'^\s*#\s*include\s+"([^"]+)"', re.M)
 
 # The stages in the order in which data passes them. A file belongs to the stage whose name begins its own; what several
 # stages share stands where the first of them needs it.
-STAGES = ["trace_reader", "frame", "pdu", "transport", "exchange", "service", "record", "reading",
+STAGES = ["pcapng", "trace_reader", "trace_inputs", "frame", "pdu", "transport", "exchange", "service", "record", "reading",
           "marks", "verdict", "steady", "step"]
 TRACE_FORMAT = "capture/trace_format.h"
 
@@ -28,13 +28,13 @@ def rank_of(path):
 
 
 def layer_of(path):
-    """Folder of the house: capture, definitions, support, stages, outputs, pipeline, commands."""
+    """Folder of the house: capture, definitions, support, stages, outputs, evidence, pipeline, commands."""
     parts = path.parts
     if parts[0] != "decoder":
         return parts[0]
     if len(parts) > 2:
         return parts[1]
-    return "pipeline" if path.stem == "pipeline" else "commands"
+    return "pipeline" if path.stem.startswith("pipeline") else "commands"
 
 
 # Which layers each layer may include from, itself included.
@@ -45,7 +45,8 @@ ALLOWED = {
     "stages": {"stages", "definitions", "support"},
     "pipeline": {"pipeline", "stages", "definitions", "support"},
     "outputs": {"outputs", "pipeline", "stages", "definitions", "support"},
-    "commands": {"commands", "outputs", "pipeline", "stages", "definitions", "support"},
+    "evidence": {"evidence", "support"},
+    "commands": {"commands", "evidence", "outputs", "pipeline", "stages", "definitions", "support"},
 }
 
 

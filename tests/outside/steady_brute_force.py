@@ -150,8 +150,8 @@ class Series:
             low, high = sorted([middle + chance.randint(-9, 9) * step, middle + chance.randint(-9, 9) * step])
             rule["low"] = low if chance.random() < 0.85 else None
             rule["high"] = high if chance.random() < 0.85 or rule["low"] is None else None
-            if chance.random() < 0.3 and high - low >= 2 * step:
-                rule["guard"] = chance.randint(0, int((high - low) / step / 2)) * step
+            if chance.random() < 0.5 and high - low >= 2 * step:
+                rule["guard"] = chance.randint(1, int((high - low) / step / 2)) * step
             if chance.random() < 0.25:
                 rule[chance.choice(["above", "below"])] = middle + chance.randint(-5, 5) * step
         if kind == "marks":
@@ -164,7 +164,7 @@ class Series:
     def field(self):
         if self.states:
             return f"{{byte: {self.byte}, mask: 0x07, names: {{0: one, 1: two, 2: three}}, absent: [7]}}"
-        valid = ", ".join(text_of(bound) for bound in self.bounds())
+        valid = ", ".join(f"{text_of(bound)} {self.unit}" for bound in self.bounds())
         return (f"{{byte: {self.byte}, length: 2, factor: {text_of(self.factor)}, offset: {text_of(self.offset)}, "
                 f"unit: {self.unit}, absent: [0xFFFF], valid: [{valid}]}}")
 
@@ -380,6 +380,8 @@ class Batch:
 
 def check_stretch(checks, where, line, samples, series):
     """One stretch line against the samples it must stand for."""
+    if not checks.that(line is not None, f"{where}: is missing"):
+        return
     checks.equal(line["samples"], len(samples), f"{where}: samples")
     checks.equal((line["first_frame"], line["last_frame"]), (samples[0].first_frame, samples[-1].last_frame),
                  f"{where}: frames")

@@ -1,10 +1,11 @@
 #!/usr/bin/python3
 """ISO 15765-2 reassembly against Scapy, an implementation that is not ours.
 
-Source: Scapy (Debian python3-scapy), contrib.isotp: ISOTPMessageBuilder reassembles, ISOTP(...).fragment() and its frame
-classes write conversations. The identifier is always given.
+Source: Scapy (Debian python3-scapy), contrib.isotp: ISOTPMessageBuilder reassembles, ISOTP(...).fragment() and its
+frame classes write conversations. The identifier is always given.
 1. Every example trace: the payloads of each configured identifier are those of `taretrace list messages`.
-2. Thousands of seeded random conversations: every payload comes back whole, in order, and none is invented.
+2. Thousands of seeded random conversations: every payload comes back whole, in order, and none is invented. In some of
+   them a frame is missing or two are swapped: their payload must not come back, and the next one must.
 """
 import sys
 
@@ -118,8 +119,28 @@ def random_length(chance):
     return chance.choice([1, 6, 7, 8, 13, 14, 62, 111, 112, 118, 119, 255, 256, 4089, 4094, 4095])
 
 
-def conversation(chance, sender, receiver, pad):
-    """The frames of one message by Scapy's code, with the receiver's flow control: [(CAN bytes)], and the payload."""
+def damage(chance, frames, packets):
+    """Takes one frame away, or swaps two neighbouring consecutive frames: (frames, is the message still whole?).
+
+    Without a flow control it is (D 8.2); without one of its own frames, or out of order, it is not (ISO 15765-2 9.6.4).
+    """
+    frames = list(frames)
+    at = chance.randrange(len(frames))
+    is_data = any(frames[at] is packet for packet in packets)
+    follows = at > 0 and at + 1 < len(frames) and is_data and frames[at] is not packets[0] \
+        and any(frames[at + 1] is packet for packet in packets)
+    if follows and chance.random() < 0.5:
+        frames[at], frames[at + 1] = frames[at + 1], frames[at]
+    else:
+        del frames[at]
+    return frames, not is_data
+
+
+def conversation(chance, sender, receiver, pad, may_damage):
+    """The frames of one message by Scapy's code, with the receiver's flow control: [CAN bytes], and the payload.
+
+    Every fifth conversation that may be is damaged; the payload is then None where it must not come back.
+    """
     payload = chance.randbytes(random_length(chance))
     packets = ISOTP(payload, rx_id=sender).fragment()
     block = chance.choice([0, 0, 1, 2, 3, 8, 15, 16, 255])
@@ -136,6 +157,9 @@ def conversation(chance, sender, receiver, pad):
             since = 0
         since += 1
         frames.append(packet)
+    if may_damage and chance.random() < 1 / 5:
+        frames, whole = damage(chance, frames, packets)
+        payload = payload if whole else None
     raw = []
     for packet in frames:
         content = bytes(packet)
@@ -153,12 +177,15 @@ def write_batch(chance, path, count):
     expected, queues = {}, []
     for request, response in pairs:
         pad = chance.choice([None, None, 0xCC, 0xAA, 0x00, 0xFF, 0x21, 0x30])
-        queue = []
+        queue, damaged = [], set()
         for _ in range(count // len(pairs)):
             sender, receiver = chance.choice([(request, response), (response, request)])
-            frames, payload = conversation(chance, sender, receiver, pad)
+            # Never twice in a row: the end of one broken message can complete another, and no receiver can tell.
+            frames, payload = conversation(chance, sender, receiver, pad, sender not in damaged)
+            damaged = damaged - {sender} if payload is not None else damaged | {sender}
             queue += frames
-            expected.setdefault(sender, []).append(payload)
+            if payload is not None:
+                expected.setdefault(sender, []).append(payload)
         queues.append(queue)
     time, lines = chance.randrange(1, 2**31) * 10**9, []
     positions = [0] * len(queues)

@@ -126,6 +126,16 @@ static int run(const struct trace_build *build, struct pipeline_options options,
     return code;
 }
 
+/* A frame of eight bytes whose first ones are `there` bytes of text; the rest is 0. */
+static void build_padded(struct trace_build *build, uint32_t seconds, uint32_t fraction, uint32_t id_word, const char *text,
+                         size_t there)
+{
+    uint8_t data[8] = {0};
+    for (size_t i = 0; i < there && i < sizeof data; i++)
+        data[i] = (uint8_t)text[i];
+    build_can(build, seconds, fraction, id_word, data, sizeof data);
+}
+
 static void a_frame_passes_the_stages_in_order(void **state)
 {
     (void)state;
@@ -134,14 +144,14 @@ static void a_frame_passes_the_stages_in_order(void **state)
     struct trace_build build = {0};
     build_header(&build);
     build_can(&build, BEGIN, 0, 0x3D0, "\x01", 1);
-    build_can(&build, BEGIN, 1000, 0x5E3, "\x03\x22\x10\x00", 8);
-    build_can(&build, BEGIN, 2000, 0x6C5, "\x04\x62\x10\x00\x41", 8);
-    build_can(&build, BEGIN, 1500, 0x20000004, "\x00\x01", 8); /* receive overflow, and the clock goes back */
-    build_can(&build, BEGIN, 3000, 0x6C5, "\x21\x00", 8);      /* a consecutive frame of nothing */
-    build_can(&build, BEGIN, 4000, 0x5E3, "\x02\x11\x01", 8);
-    build_can(&build, BEGIN, 5000, 0x6C5, "\x02\x51\x01", 8);
-    build_can(&build, BEGIN, 5500, 0x6C5, "\x02\x7f\x22", 8); /* a refusal without its reason */
-    build_can(&build, BEGIN, 6000, 0x5E3, "\x10\x10\x22\x10\x00\x10\x01\x10", 8);
+    build_padded(&build, BEGIN, 1000, 0x5E3, "\x03\x22\x10\x00", sizeof "\x03\x22\x10\x00" - 1);
+    build_padded(&build, BEGIN, 2000, 0x6C5, "\x04\x62\x10\x00\x41", sizeof "\x04\x62\x10\x00\x41" - 1);
+    build_padded(&build, BEGIN, 1500, 0x20000004, "\x00\x01", sizeof "\x00\x01" - 1); /* receive overflow, and the clock goes back */
+    build_padded(&build, BEGIN, 3000, 0x6C5, "\x21\x00", sizeof "\x21\x00" - 1);      /* a consecutive frame of nothing */
+    build_padded(&build, BEGIN, 4000, 0x5E3, "\x02\x11\x01", sizeof "\x02\x11\x01" - 1);
+    build_padded(&build, BEGIN, 5000, 0x6C5, "\x02\x51\x01", sizeof "\x02\x51\x01" - 1);
+    build_padded(&build, BEGIN, 5500, 0x6C5, "\x02\x7f\x22", sizeof "\x02\x7f\x22" - 1); /* a refusal without its reason */
+    build_padded(&build, BEGIN, 6000, 0x5E3, "\x10\x10\x22\x10\x00\x10\x01\x10", sizeof "\x10\x10\x22\x10\x00\x10\x01\x10" - 1);
     build_bytes(&build, "\x01\x02\x03", 3); /* torn */
     load(&definitions);
     assert_int_equal(run(&build, (struct pipeline_options){.judging = true, .hashing = true}, &definitions, &result),
@@ -172,10 +182,10 @@ static void pairs_without_definitions(void **state)
     const struct transport_pair pairs[] = {{.request_id = 0x5E3, .response_id = 0x6C5, .functional_id = UINT32_MAX,
                                             .n_cr = TT_SECOND, .n_bs = TT_SECOND}};
     build_header(&build);
-    build_can(&build, BEGIN, 0, 0x5E3, "\x03\x22\x10\x00", 8);
-    build_can(&build, BEGIN, 1000, 0x6C5, "\x04\x62\x10\x00\x41", 8);
-    build_can(&build, BEGIN, 2000, 0x7E3, "\x03\x22\x10\x00", 8);
-    build_can(&build, BEGIN, 3000, 0x7EB, "\x03\x7f\x22\x31", 8);
+    build_padded(&build, BEGIN, 0, 0x5E3, "\x03\x22\x10\x00", sizeof "\x03\x22\x10\x00" - 1);
+    build_padded(&build, BEGIN, 1000, 0x6C5, "\x04\x62\x10\x00\x41", sizeof "\x04\x62\x10\x00\x41" - 1);
+    build_padded(&build, BEGIN, 2000, 0x7E3, "\x03\x22\x10\x00", sizeof "\x03\x22\x10\x00" - 1);
+    build_padded(&build, BEGIN, 3000, 0x7EB, "\x03\x7f\x22\x31", sizeof "\x03\x7f\x22\x31" - 1);
     assert_int_equal(run(&build, (struct pipeline_options){.pairs = pairs, .pair_count = 1}, NULL, &result), 0);
     assert_string_equal(told, "frame1 message3 frame2 message4 exchange:0x5e3:0x6c5:answered frame3 frame4 ");
     assert_string_equal(result.sha256, "");
