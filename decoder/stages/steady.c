@@ -103,6 +103,7 @@ static bool window_grow(struct steady *steady)
 static void window_append(struct steady *steady, const struct sample *sample)
 {
     if (steady->count == steady->room && !window_grow(steady)) {
+        steady->short_of = true;
         if (!steady->room)
             return; /* not even the first window could be had: out_of_memory tells */
         window_drop_oldest(steady);
@@ -227,6 +228,7 @@ bool steady_copy(struct steady *to, const struct steady *from)
     to->last_elapsed = from->last_elapsed;
     to->has_last = from->has_last;
     to->out_of_memory = from->out_of_memory;
+    to->short_of = from->short_of;
     if (from->counting)
         return true; /* a counting stretch needs no window any more */
     for (uint32_t i = 0; i < from->count; i++)

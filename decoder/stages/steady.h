@@ -51,6 +51,7 @@ struct steady {
     uint32_t *rising, *falling;
     uint32_t room, head, count;
     uint32_t rising_head, rising_count, falling_head, falling_count;
+    bool short_of;         /* a sample had to be dropped that fitted: see above */
     bool out_of_memory;    /* the window could not grow; samples were dropped */
 };
 

@@ -194,7 +194,7 @@ static void codes_push(struct step_stage *stage, const struct exchange_event *ev
     for (uint32_t i = 0; i < stage->definitions->step_count; i++) {
         const struct def_step *step = &stage->definitions->steps[i];
         if (step->kind == STEP_CODES && step->module == note->module)
-            facts_codes(&stage->definitions->modules[note->module], step, UINT64_C(1) << i, content, event->response, asked,
+            facts_codes(&stage->definitions->modules[note->module], step, UINT64_C(1) << i, content, event, asked,
                         note);
     }
     note->codes.mask = content->is_supported ? 0xFF : content->mask;

@@ -13,21 +13,31 @@ static bool is_named_code(const struct def_module *module, uint32_t code)
     return definitions_code_text(module, code) != NULL;
 }
 
+/* 18 statusOfDTCRequest group: 00 to 03, identified or supported codes, of all groups (FF00; FFFF from memory). */
+static bool asks_all_14230(const struct exchange *exchange)
+{
+    struct bytes cursor = bytes_of(exchange->request_bytes, exchange->request_kept);
+    uint8_t service = bytes_u8(&cursor), parameter = bytes_u8(&cursor);
+    uint16_t group = bytes_be16(&cursor);
+    return !cursor.bad && service == 0x18 && parameter <= 3 && (group == 0xFF00 || group == 0xFFFF);
+}
+
 /*
  * ISO 14230-3 service 18 (from memory: statusOfDTC bits 6 and 5 are the storage state, 0 not detected, 1 stored and not
  * present, 2 maturing, 3 stored and present; bit 4 set: the test has not run). "maturing" counts as present. A list of
  * identified codes of all groups covers the question; only a list of all supported codes (01, 03) shows that tests ran.
  */
 static void facts_codes_14230(const struct def_module *module, const struct def_step *step, uint64_t bit,
-                              const struct service_content *content, const struct message *answer, bool asked,
+                              const struct service_content *content, const struct exchange_event *event, bool asked,
                               struct note *note)
 {
     /* A step that asks in the terms of the other dialect is never covered. */
-    bool covers = asked && (step->none_present || step->none_stored) &&
-                  (content->group == 0xFF00 || content->group == 0xFFFF);
+    bool covers = asked && (step->none_present || step->none_stored) && asks_all_14230(event->exchange);
+    for (uint32_t i = 0; i < event->rival_count; i++) /* only what every question that could own the answer asked for */
+        covers = covers && asks_all_14230(event->rivals[i]);
     bool lists = false, untested = false;
     uint32_t named_seen = 0;
-    struct bytes entries = bytes_of(answer->bytes, answer->received);
+    struct bytes entries = bytes_of(event->response->bytes, event->response->received);
     bytes_skip(&entries, content->entries_offset);
     while (entries.left >= SERVICE_CODE_ENTRY_14230) {
         uint32_t code = bytes_be16(&entries);
@@ -46,10 +56,10 @@ static void facts_codes_14230(const struct def_module *module, const struct def_
 
 /* D 7.10, for one step: what this answer says about its question. */
 void facts_codes(const struct def_module *module, const struct def_step *step, uint64_t bit,
-                        const struct service_content *content, const struct message *answer, bool asked, struct note *note)
+                        const struct service_content *content, const struct exchange_event *event, bool asked, struct note *note)
 {
     if (content->kind == SERVICE_CODES_14230) {
-        facts_codes_14230(module, step, bit, content, answer, asked, note);
+        facts_codes_14230(module, step, bit, content, event, asked, note);
         return;
     }
     uint8_t wanted = step->none_with;
@@ -64,7 +74,7 @@ void facts_codes(const struct def_module *module, const struct def_step *step, u
         covers = covers && content->count == 0;
         lists = content->count > 0 && content->has_mask && content->narrow_mask && (content->narrow_mask & ~wanted) == 0;
     } else {
-        struct bytes entries = bytes_of(answer->bytes, answer->received);
+        struct bytes entries = bytes_of(event->response->bytes, event->response->received);
         bytes_skip(&entries, content->entries_offset);
         while (entries.left >= 4) {
             uint32_t code = bytes_be24(&entries);
@@ -172,15 +182,25 @@ bool identities_asked(const struct identities *identities, const struct exchange
     }
 }
 
+/* Text or a binary number (the standard leaves F18C open), but not an empty memory: blanks, all 00, all FF are trimmed off. */
 static bool serial_well_formed(const uint8_t *text, uint32_t length)
 {
-    bool letters = false;
-    for (uint32_t i = 0; i < length; i++) {
-        if (text[i] < 0x20 || text[i] > 0x7E)
-            return false;
-        letters = letters || text[i] != ' ';
-    }
-    return letters && length <= IDENTITY_KEPT;
+    bool something = false;
+    for (uint32_t i = 0; i < length; i++)
+        something = something || (text[i] != 0 && text[i] != ' ' && text[i] != 0xFF);
+    return something && length <= IDENTITY_KEPT;
+}
+
+/* For a sentence: the text, or its bytes in hex when it is none. */
+static void identity_words(struct words *words, const uint8_t *text, uint32_t length)
+{
+    bool plain = true;
+    for (uint32_t i = 0; i < length; i++)
+        plain = plain && text[i] >= 0x20 && text[i] <= 0x7E;
+    if (plain)
+        words_add(words, "'%.*s'", (int)length, (const char *)text);
+    for (uint32_t i = 0; !plain && i < length; i++)
+        words_add(words, "%02x", text[i]);
 }
 
 /* A well-formed VIN or serial number was answered. True when it is another than the one known: the record splits (D 7.2). */
@@ -195,9 +215,11 @@ static bool identity_answered(struct identities *identities, uint32_t module, bo
     bool split = known->known && (known->length != length || memcmp(known->text, text, length) != 0);
     if (split) {
         struct words words = words_in(why);
-        words_add(&words, "%s answered two %s: '%.*s', then '%.*s'", identities->definitions->modules[module].name,
-                  vin ? "VINs" : "serial numbers", (int)known->length, (const char *)known->text, (int)length,
-                  (const char *)text);
+        words_add(&words, "%s answered two %s: ", identities->definitions->modules[module].name,
+                  vin ? "VINs" : "serial numbers");
+        identity_words(&words, known->text, known->length);
+        words_add(&words, ", then ");
+        identity_words(&words, text, length);
         /* The new part knows nothing of the vehicle before it. */
         memset(identities->vins, 0, identities->definitions->module_count * sizeof *identities->vins);
         memset(identities->serials, 0, identities->definitions->module_count * sizeof *identities->serials);

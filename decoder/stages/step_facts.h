@@ -41,6 +41,6 @@ void identities_written(struct identities *identities, uint32_t module, uint32_t
 /* Sets the bit of step in note->codes for what this positive answer of service 19 says of its question. asked: the answer
  * was asked for. */
 void facts_codes(const struct def_module *module, const struct def_step *step, uint64_t bit,
-                 const struct service_content *content, const struct message *answer, bool asked, struct note *note);
+                 const struct service_content *content, const struct exchange_event *event, bool asked, struct note *note);
 
 #endif

@@ -1,4 +1,4 @@
-/* What the files of the judge share: step_judge.c (made and taken apart), step_part.c (notes to looks, parts, attempts), step_person.c (conditions and
+/* What the files of the judge share: step_judge.c (made and taken apart), step_noted.c, step_part.c (notes to looks, parts, attempts), step_person.c (conditions and
  * identity: what a person stated beside what the bus said), step_verdict.c (the verdict's lists and last sentence). */
 #ifndef TT_STEP_JUDGE_H
 #define TT_STEP_JUDGE_H
@@ -86,6 +86,20 @@ struct judge {
     size_t kept_bytes;
     bool any_contradicted;
 };
+
+/* The looks that take notes now. */
+#define FOR_EACH_LOOK(judge, look)                                                                          \
+    for (struct look *looks_[] = {&(judge)->before, &(judge)->attempt.from_request,                         \
+                                  (judge)->attempt.has_evidence ? &(judge)->attempt.from_evidence : NULL},  \
+                     **at_ = looks_, *look;                                                                 \
+         at_ < looks_ + 3; at_++)                                                                           \
+        if ((look = *at_) != NULL)
+
+/* step_noted.c */
+void judge_setting_on(struct setting *setting, uint64_t serial);
+void judge_setting_noted(struct judge *judge, const struct note *note);
+void judge_gap_noted(struct judge *judge, const struct note *note);
+void judge_mark_noted(struct judge *judge, const struct note *note);
 
 /* step_part.c */
 void judge_part_begin(struct judge *judge, uint64_t first_frame, int64_t first_time, const char *why);

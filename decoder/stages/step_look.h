@@ -3,7 +3,7 @@
  * opening request and from the opening step's evidence; a part has one more for the steps before the opening one. Notes
  * go in as they come; look_results reads the answers off at the end. Inside the step stage only.
  *
- * Four files: step_bounds.c (what comes after what, 7.5), step_chain.c (reading steps and their share of a reading, 7.5 to 7.8), step_answers.c (actions, answered,
+ * Five files: step_look.c (as a whole), step_bounds.c (what comes after what, 7.5), step_chain.c (reading steps and their share of a reading, 7.5 to 7.8), step_answers.c (actions, answered,
  * codes, 7.9 and 7.10), step_results.c (state to sentences).
  */
 #ifndef TT_STEP_LOOK_H
@@ -99,6 +99,7 @@ struct look_try {
     bool read;               /* the field was read within its wait */
     bool judged;             /* stretch holds the judged one */
     bool clock_back;         /* the clock went back before a stretch counted: the time since the moment is unknown */
+    bool short_of;           /* read more often than could be followed (steady.h) */
     bool crowded;            /* more than TRIES_OPEN_MAX at once: not followed, and so not confirmed */
     struct steady steady;
     struct stretch stretch;
@@ -182,6 +183,7 @@ struct look_step {
 /* What looks of one attempt share. Owned by step_part.c. */
 struct look_context {
     const struct definitions *definitions;
+    const struct marks *marks;     /* NULL without */
     uint32_t part;
     uint64_t attempt;
     uint64_t *sequence;            /* notes judged so far */
@@ -229,6 +231,7 @@ void look_take_moments(struct look *look, const struct look *from);
 /* Ends every open stretch, as at the end of an attempt. */
 void look_end(struct look *look);
 bool step_meets_select(const struct def_step *step, tt_wide value);
+struct steady_rule step_rule(const struct def_step *step);
 enum standing step_standing(const struct def_step *step, const struct stretch *stretch);
 
 /* step_answers.c; look_evident and its companions: step_bounds.c */

@@ -32,7 +32,7 @@ static void attempt_begin(struct judge *judge, uint64_t number)
     attempt->gaps = calloc(1, sizeof *attempt->gaps);
     attempt->values = calloc(judge->definitions->condition_count + 1, sizeof *attempt->values);
     attempt->context = (struct look_context){
-        .definitions = judge->definitions, .part = judge->part, .attempt = number, .sequence = &judge->sequence, .frame = &judge->frame,
+        .definitions = judge->definitions, .marks = judge->marks, .part = judge->part, .attempt = number, .sequence = &judge->sequence, .frame = &judge->frame,
         .gaps = attempt->gaps, .windows = &judge->windows, .emit = judge->emit, .emit_context = judge->emit_context,
     };
     if (!attempt->gaps || !attempt->values ||
@@ -49,7 +49,7 @@ void judge_part_begin(struct judge *judge, uint64_t first_frame, int64_t first_t
     words_put(judge->part_why, why);
     memset(judge->part_gaps, 0, sizeof *judge->part_gaps);
     judge->part_context = (struct look_context){
-        .definitions = judge->definitions, .part = judge->part, .attempt = 0, .sequence = &judge->sequence, .frame = &judge->frame,
+        .definitions = judge->definitions, .marks = judge->marks, .part = judge->part, .attempt = 0, .sequence = &judge->sequence, .frame = &judge->frame,
         .gaps = judge->part_gaps, .windows = &judge->windows, .emit = judge->emit, .emit_context = judge->emit_context,
     };
     uint32_t before = judge->opening == DEF_NONE ? 0 : judge->opening;
@@ -159,6 +159,9 @@ static void attempt_end(struct judge *judge, bool last, uint64_t last_frame, int
             judge_identity_result(judge, i, &result->steps[i]);
         if (i == judge->opening)
             opening_result(attempt, &result->steps[i]);
+        if (result->steps[i].evidence == EVIDENCE_ANSWER) /* what was lost inside it is named beside it (D 7.13) */
+            gap_ring_read(judge->part_gaps, result->steps[i].first_frame, result->steps[i].last_frame, ~0u,
+                          &result->steps[i].gaps);
     }
     judge_conditions(judge, attempt, result->conditions);
     gap_ring_read(attempt->gaps, result->first_frame, last_evidence_frame(result, definitions->step_count),
@@ -222,21 +225,13 @@ static void start_noted(struct judge *judge, const struct note *note, const stru
             .answer = STEP_CONTRADICTED,
         };
         struct words words = words_in(refused.reason);
-        const char *name = standard_nrc_name(DIALECT_ISO14229, resolution->nrc);
+        const char *name = standard_nrc_name(judge->definitions->modules[note->module].dialect, resolution->nrc);
         words_add(&words, "refused: %s (0x%02x)", name ? name : "unknown", resolution->nrc);
         kept_list_add(&judge->refused, &refused);
         return;
     }
     attempt_open(judge, note, resolution);
 }
-
-/* The looks that take notes now. */
-#define FOR_EACH_LOOK(judge, look)                                                                          \
-    for (struct look *looks_[] = {&(judge)->before, &(judge)->attempt.from_request,                         \
-                                  (judge)->attempt.has_evidence ? &(judge)->attempt.from_evidence : NULL},  \
-                     **at_ = looks_, *look;                                                                 \
-         at_ < looks_ + 3; at_++)                                                                           \
-        if ((look = *at_) != NULL)
 
 /*
  * A positive answer to a start that no request in the record asks for: the request was lost, or this is the late answer
@@ -352,82 +347,6 @@ static void action_noted(struct judge *judge, const struct note *note, const uin
     }
 }
 
-/* On again by this exchange; what was asked after it to switch off stays undecided. */
-static void setting_on(struct setting *setting, uint64_t serial)
-{
-    struct doubts later = {0};
-    for (uint32_t i = 0; i < setting->off.count; i++)
-        if (setting->off.serials[i] > serial)
-            doubts_ask(&later, setting->off.serials[i]);
-    *setting = (struct setting){.off = later};
-}
-
-static void setting_noted(struct judge *judge, const struct note *note)
-{
-    struct setting *setting = &judge->settings[note->module];
-    if (!note->setting.closed) {
-        if (!note->setting.on) { /* off from its request on, unless it is refused */
-            setting->lifted = false;
-            doubts_ask(&setting->off, note->serial);
-        } else if (note->setting.suppressed && setting_is_off(setting)) {
-            setting->lifted = true;
-            setting->on_serial = note->serial;
-        }
-        return;
-    }
-    if (note->refused) {
-        if (note->setting.on && setting->on_serial == note->serial)
-            setting->lifted = false;
-        else if (!note->setting.on)
-            doubts_refused(&setting->off, note->serial);
-        FOR_EACH_LOOK(judge, look)
-            look_setting_refused(look, note->serial, note->setting.on);
-    } else if (!note->setting.on) {
-        doubts_settled(&setting->off, note->serial);
-        setting->off.certain = setting->off.certain || note->positive;
-    } else if (note->positive || (setting->lifted && setting->on_serial == note->serial)) {
-        setting_on(setting, note->serial);
-    }
-}
-
-static void gap_noted(struct judge *judge, const struct note *note)
-{
-    struct gap gap = {.kind = (enum gap_kind)note->index, .frame = note->first_frame, .time = note->time};
-    if (gap.kind == GAP_CLOCK || gap.kind == GAP_LOST || gap.kind == GAP_RESET)
-        FOR_EACH_LOOK(judge, look)
-            look_break(look, gap.kind == GAP_RESET ? note->module : DEF_NONE);
-    if (gap.kind == GAP_CLOCK)
-        FOR_EACH_LOOK(judge, look)
-            look_clock_back(look);
-    gap_ring_add(judge->part_gaps, &gap);
-    if (judge->attempt.gaps)
-        gap_ring_add(judge->attempt.gaps, &gap);
-}
-
-static void mark_noted(struct judge *judge, const struct note *note)
-{
-    const struct mark *mark = judge->marks->by_time[note->index];
-    judge->places[note->index] = (struct mark_place){judge->sequence};
-    bool any = false;
-    if (mark->kind == MARK_MOMENT)
-        FOR_EACH_LOOK(judge, look)
-            look_mark(look, mark, note->elapsed);
-    struct step_event event = {
-        .kind = STEP_EVENT_MARK, .part = judge->part, .attempt = judge->attempt.opened ? judge->attempt.number : 0,
-        .time = mark->time, .mark = mark, .bound = true,
-    };
-    for (uint32_t i = 0; judge->emit && mark->kind == MARK_MOMENT && i < step_count(judge); i++) {
-        const struct def_step *step = &judge->definitions->steps[i];
-        if (step->kind == STEP_READING && step->mark && strcmp(step->mark, mark->name) == 0) {
-            event.step = step;
-            judge->emit(judge->emit_context, &event);
-            any = true;
-        }
-    }
-    if (judge->emit && !any)
-        judge->emit(judge->emit_context, &event);
-}
-
 static void split(struct judge *judge, const struct note *note, const char *why)
 {
     judge->split_follows = true;
@@ -483,19 +402,19 @@ void judge_note(struct judge *judge, const struct note *note, const uint8_t *ext
             look_clear(look, note);
         break;
     case NOTE_SETTING:
-        setting_noted(judge, note);
+        judge_setting_noted(judge, note);
         break;
     case NOTE_DEFAULTS:
-        setting_on(&judge->settings[note->module], note->serial);
+        judge_setting_on(&judge->settings[note->module], note->serial);
         break;
     case NOTE_WRITE:
         judge_identity_written(judge, note);
         break;
     case NOTE_GAP:
-        gap_noted(judge, note);
+        judge_gap_noted(judge, note);
         break;
     case NOTE_MARK:
-        mark_noted(judge, note);
+        judge_mark_noted(judge, note);
         break;
     }
     if (note->last_frame > judge->last_frame) {

@@ -119,11 +119,22 @@ void judge_conditions(const struct judge *judge, const struct attempt *attempt, 
     }
 }
 
-/* The reading's text: bytes without the filling at its end (NUL, blank, 0xFF). */
+/* A text without the filling at its end (NUL, blank, 0xFF); bytes as hex digits, so that a person can state them. */
 void judge_identity_text(struct judge *judge, const struct note *note, const uint8_t *extra)
 {
     uint32_t length = note->text.length;
-    while (length && (extra[length - 1] == 0 || extra[length - 1] == ' ' || extra[length - 1] == 0xFF))
+    const uint8_t *text = extra;
+    uint8_t hex[IDENTITY_TEXT_MAX + 2];
+    bool bytes = judge->definitions->readings[note->index].kind == READING_BYTES;
+    if (bytes) {
+        for (uint32_t i = 0; i < length && 2 * i < IDENTITY_TEXT_MAX; i++) {
+            hex[2 * i] = (uint8_t)"0123456789abcdef"[extra[i] >> 4];
+            hex[2 * i + 1] = (uint8_t)"0123456789abcdef"[extra[i] & 15];
+        }
+        text = hex;
+        length *= 2;
+    }
+    while (!bytes && length && (extra[length - 1] == 0 || extra[length - 1] == ' ' || extra[length - 1] == 0xFF))
         length--;
     for (uint32_t i = 0; i < judge->definitions->step_count; i++) {
         const struct def_step *step = &judge->definitions->steps[i];
@@ -135,11 +146,11 @@ void judge_identity_text(struct judge *judge, const struct note *note, const uin
             seen->too_long = true;
             continue;
         }
-        if (seen->seen && seen->length == length && memcmp(seen->text, extra, length) == 0)
+        if (seen->seen && seen->length == length && memcmp(seen->text, text, length) == 0)
             continue;
         if (seen->seen) {
             if (!seen->differs) {
-                memcpy(seen->other, extra, length);
+                memcpy(seen->other, text, length);
                 seen->other[length] = '\0';
                 kept_answer_set(&seen->other_answer, note, extra + note->text.length, note->extra - note->text.length);
             }
@@ -147,7 +158,7 @@ void judge_identity_text(struct judge *judge, const struct note *note, const uin
             continue;
         }
         seen->seen = true;
-        memcpy(seen->text, extra, length);
+        memcpy(seen->text, text, length);
         seen->text[length] = '\0';
         seen->length = length;
         kept_answer_set(&seen->answer, note, extra + note->text.length, note->extra - note->text.length);

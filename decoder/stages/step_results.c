@@ -86,12 +86,40 @@ static void say_gaps_of(struct step_result *result, const struct gaps *gaps)
     result->gaps = *gaps;
 }
 
-static void unmarked_result(const struct look_step *step, const struct def_reading *reading, struct step_result *result)
+/* A moment of this step that stands where the clock went back: somebody pressed, but when is not known (D 7.1). */
+static bool has_unbound_moment(const struct look *look, const struct def_step *def)
 {
+    const struct marks *marks = look->context->marks;
+    for (uint32_t i = 0; marks && def->mark && i < marks->count; i++) {
+        const struct mark *mark = &marks->list[i];
+        if (mark->kind == MARK_MOMENT && mark->places > 1 && !mark->withdrawn_by && strcmp(mark->name, def->mark) == 0)
+            return true;
+    }
+    return false;
+}
+
+/* Were samples dropped that this step's stretches, or those before its part, needed? */
+static bool was_short_of(const struct look *look, uint32_t index)
+{
+    for (uint32_t i = 0; i <= index; i++)
+        if (look->steps[i].def->kind == STEP_READING && look->steps[i].def->reading == look->steps[index].def->reading &&
+            look->steps[i].steady.short_of)
+            return true;
+    return false;
+}
+
+static void unmarked_result(const struct look *look, uint32_t index, const struct def_reading *reading,
+                            struct step_result *result)
+{
+    const struct look_step *step = &look->steps[index];
     const struct tally *tally = &step->tally;
     struct words words = words_in(result->reason);
     uint64_t judged = tally->inside + tally->outside + tally->close;
     result->answer = STEP_NOT_CONFIRMED;
+    if (was_short_of(look, index)) {
+        words_add(&words, "read more often than can be followed; shorten \"for\"");
+        return;
+    }
     if (!has_unmarked_evidence(tally)) {
         say_none(step, reading, &words);
         return;
@@ -130,6 +158,9 @@ static void unmarked_result(const struct look_step *step, const struct def_readi
     if (tally->outside) {
         result->answer = STEP_CONTRADICTED;
         say_stretch(step->def, reading, first, &words);
+    } else if (has_unbound_moment(look, step->def)) {
+        words_add(&words, "reading inside, but its moment stands where the clock went back: ");
+        say_stretch(step->def, reading, first, &words);
     } else if (step->def->applied) { /* at best not confirmed (D 7.8) */
         words_add(&words, "reading inside, weight not stated: ");
         say_stretch(step->def, reading, first, &words);
@@ -163,6 +194,8 @@ static void try_result(const struct look_step *step, const struct look_try *try,
         words_add(&words, "withdrawn: %s", try->mark->withdrawn_by->text);
     } else if (try->crowded) {
         words_add(&words, "more than %u moments at once: not followed", TRIES_OPEN_MAX);
+    } else if (try->short_of) {
+        words_add(&words, "read more often than can be followed; shorten \"for\"");
     } else if (try->clock_back) {
         words_add(&words, "the clock went back after the moment: how long after it the reading stood is unknown");
     } else if (!try->read) {
@@ -307,7 +340,7 @@ static void action_result(const struct look_step *step, struct step_result *resu
         words_add(&words, "; its result was asked for and refused %s", words_times(action->refused_questions, count));
 }
 
-static void answered_result(const struct look_answered *answered, struct step_result *result)
+static void answered_result(const struct look_answered *answered, enum dialect dialect, struct step_result *result)
 {
     char count[WORDS_TIMES_MAX];
     struct words words = words_in(result->reason);
@@ -321,7 +354,7 @@ static void answered_result(const struct look_answered *answered, struct step_re
     } else if (answered->refused && !answered->silent) {
         result->answer = STEP_CONTRADICTED;
         words_add(&words, "refused %s, last with %s", words_times(answered->refused, count),
-                  standard_nrc_name(DIALECT_ISO14229, answered->last_nrc));
+                  standard_nrc_name(dialect, answered->last_nrc));
     } else {
         words_add(&words, answered->silent ? "asked, but no answer was seen"
                                            : "not asked after the steps before it had their evidence");
@@ -397,14 +430,15 @@ void look_result(const struct look *look, uint32_t index, struct step_result *re
         if (step->try_count)
             marked_result(step, reading, result);
         else
-            unmarked_result(step, reading, result);
+            unmarked_result(look, index, reading, result);
         break;
     }
     case STEP_ACTION:
         action_result(step, result);
         break;
     case STEP_ANSWERED:
-        answered_result(&look_choose(look, index)->answered, result);
+        answered_result(&look_choose(look, index)->answered,
+                        look->context->definitions->modules[step->def->module].dialect, result);
         break;
     case STEP_CODES:
         codes_result(step->def, &look_choose(look, index)->codes, result);

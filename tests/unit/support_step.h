@@ -42,6 +42,9 @@ static const char step_head[] = "taretrace: 1\n"
                            "    name: zero\n"
                            "    start: {answer: {info: {byte: 0}}}\n"
                            "    results: {answer: {state: {byte: 0, names: {0: done, 1: running, 2: not empty}}}}\n"
+                           "  0x0243:\n"
+                           "    name: lamp test\n"
+                           "    results: {answer: {state: {byte: 0, names: {0: done, 1: bad}}}}\n"
                            "broadcasts:\n"
                            "  0x3D0: {name: seat, fields: {load: "
                            "{byte: 0, length: 2, type: signed, factor: 0.1, unit: kg}}}\n"
@@ -131,7 +134,7 @@ static inline void push_closed(struct job *job, const struct exchange *exchange,
     step_push_answer(job->stage, &event, &content);
     if (!answer || answer->bytes[0] != 0x71 || answer->bytes[1] != PART_RESULTS || answer->length < 5)
         return;
-    uint32_t reading = index_of(job, "zero.results.state");
+    uint32_t reading = index_of(job, answer->bytes[3] == 0x42 ? "zero.results.state" : "lamp test.results.state");
     struct value value = {
         .reading = reading, .has_number = true, .numerator = answer->bytes[4], .raw = answer->bytes[4],
         .name = definitions_state(&job->definitions.readings[reading], answer->bytes[4]),

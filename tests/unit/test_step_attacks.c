@@ -1,7 +1,7 @@
 /*
  * decoder/stages/step.h: timelines that try to get a wrong answer out of parts, attempts, actions and exit codes
- * (D 7.2, 7.3, 7.9, 7.12), and out of the queue (D 2.9). Every expectation is worked by hand from the rule that the test
- * names; most tests closed a way by which a record could have been called confirmed.
+ * (D 7.2, 7.3, 7.9, 7.12), and out of the queue (D 2.9). Every expectation is worked by hand from the rule that the
+ * test names; most tests closed a way by which a record could have been called confirmed.
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -137,6 +137,25 @@ static void d7_3_an_outcome_before_the_start_was_accepted_is_none(void **state)
     answer(&job, start, "71 01 02 42 00");
     loads(&job, 0, 3);
     ends(&job, 1, "?+", 2);
+    begin(&job, ZERO EMPTY); /* asked before the start: it may be about the zero before */
+    uint32_t result = ask(&job, "31 03 02 42");
+    exchanged(&job, "31 01 02 42", "71 01 02 42 00");
+    answer(&job, result, "71 03 02 42 00");
+    loads(&job, 0, 3);
+    ends(&job, 1, "?+", 2);
+}
+
+/* Given up, and answered all the same before anything else: one start, not two. */
+static void d7_3_the_answer_to_a_start_that_was_given_up_is_that_starts(void **state)
+{
+    (void)state;
+    struct job job;
+    begin(&job, ZERO EMPTY);
+    unanswered(&job, ask(&job, "31 01 02 42"), EXCHANGE_MISSING);
+    unsolicited(&job, "71 01 02 42 00");
+    exchanged(&job, "31 03 02 42", "71 03 02 42 00");
+    loads(&job, 0, 3);
+    ends(&job, 1, "++", 0);
 }
 
 static void d7_3_without_any_other_start_refused_ones_contradict(void **state)
@@ -264,6 +283,7 @@ int main(void)
         cmocka_unit_test(d7_3_an_unanswered_start_makes_every_proof_stale),
         cmocka_unit_test(d7_3_an_accepted_start_whose_question_was_lost_opens_an_attempt),
         cmocka_unit_test(d7_3_an_outcome_before_the_start_was_accepted_is_none),
+        cmocka_unit_test(d7_3_the_answer_to_a_start_that_was_given_up_is_that_starts),
         cmocka_unit_test(d7_3_without_any_other_start_refused_ones_contradict),
         cmocka_unit_test(d7_3_a_late_answer_to_an_earlier_start_confirms_nothing),
         cmocka_unit_test(d7_9_the_last_answer_with_the_outcome_decides),

@@ -54,6 +54,7 @@ static void d7_10_a_listing_after_it_contradicts(void **state)
     (void)state;
     CODES_SAY('-', NONE_LEFT, "19 02 01", "59 02 FF 9A 42 54 01");
     CODES_SAY('-', NONE_LEFT, NULL, "59 02 FF 9A 42 54 01");
+    CODES_SAY('+', NONE_LEFT, "19 02 01", "59 02 FF 9A 42 54 01", NONE_LEFT);
     CODES_SAY('+', NONE_LEFT, "19 02 02", "59 02 FF 9A 42 54 02");
     CODES_SAY('-', NONE_LEFT, "19 01 08", "59 01 FF 01 00 01");
     CODES_SAY('+', NONE_LEFT, "19 01 FF", "59 01 FF 01 00 01"); /* may count codes with other bits */
@@ -112,6 +113,8 @@ static void d7_10_overlapping_settings_are_told_apart(void **state)
         {"85 01", "85 02", "C5 02", "C5 01", false, '?'},
         {"10 01", "85 02", "C5 02", "50 01 00 32 01 F4", false, '?'},
         {"10 01", "85 02", "7F 85 22", "50 01 00 32 01 F4", false, '+'},
+        {"85 02", "10 01", "50 01 00 32 01 F4", "C5 02", true, '?'},
+        {"85 02 FF FF FF", "85 02", "7F 85 22", NULL, true, '?'},
     };
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         struct job job;
@@ -121,10 +124,13 @@ static void d7_10_overlapping_settings_are_told_apart(void **state)
         uint32_t first = ask(&job, cases[i].first), second = ask(&job, cases[i].second);
         if (cases[i].second_first)
             answer(&job, second, cases[i].to_second);
-        answer(&job, first, cases[i].to_first);
+        if (cases[i].to_first)
+            answer(&job, first, cases[i].to_first);
         if (!cases[i].second_first)
             answer(&job, second, cases[i].to_second);
         exchanged(&job, "19 02 09", "59 02 FF");
+        if (!cases[i].to_first)
+            unanswered(&job, first, EXCHANGE_MISSING);
         ends(&job, 1, letters, cases[i].letter == '+' ? 0 : 2);
     }
 }

@@ -1,6 +1,6 @@
 /*
- * decoder/stages/step.h: timelines that try to get a wrong answer out of where a step looks and of moments (D 7.5,
- * 7.8). Every expectation is worked by hand from the rule that the test names.
+ * decoder/stages/step.h: timelines that try to get a wrong answer out of where a step looks, of stretches and of
+ * moments (D 7.5, 7.6, 7.8). Every expectation is worked by hand from the rule that the test names.
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <cmocka.h>
 
+#include "steady.h"
 #include "support_step.h"
 
 /* ---- D 7.5 ---- */
@@ -43,6 +44,14 @@ static void d7_5_a_voided_evidence_leaves_no_bound(void **state)
     exchanged(&job, "14 FF FF FF", "7F 14 22");
     exchanged(&job, "31 03 02 42", "71 03 02 42 07"); /* a state without a name: no evidence any more */
     ends(&job, 1, "?+", 2);
+    begin(&job, "  - step: Lamp test\n"
+                "    action: lamp test\n"
+                "    outcome: {field: results.state, confirmed: [done]}\n" CLEARED);
+    exchanged(&job, "14 FF FF FF", "54");
+    exchanged(&job, "31 03 02 43", "71 03 02 43 00");
+    exchanged(&job, "14 FF FF FF", "7F 14 22");
+    exchanged(&job, "31 03 02 43", "71 03 02 43 01");
+    ends(&job, 1, "-+", 1);
 }
 
 /* A stretch that counts, then takes a sample that select does not want: it is not judged, and so no evidence. */
@@ -120,6 +129,44 @@ static void d7_5_a_moment_before_the_evidence_looks_from_the_evidence(void **sta
     exchanged(&job, "31 03 02 42", "71 03 02 42 00");
     loads(&job, 300, 2); /* two on each side: no stretch may reach over */
     ends(&job, 1, "+?", 2);
+    begin(&job, ZERO WEIGHT);
+    exchanged(&job, "31 01 02 42", "71 01 02 42 00");
+    mark(&job, MARK_MOMENT, "weight on", "");
+    exchanged(&job, "31 03 02 42", "71 03 02 42 00");
+    loads(&job, 350, 3); /* the first one after the moment decides, what follows is not judged */
+    loads(&job, 300, 3);
+    ends(&job, 1, "+-", 1);
+}
+
+/* Once a moment is on record the step's evidence is that of the moment, however early another stretch counted. */
+static void d7_5_the_bound_of_a_marked_step_is_its_moments_stretch(void **state)
+{
+    (void)state;
+    struct job job;
+    begin(&job, ZERO WEIGHT CLEARED);
+    zeroed(&job);
+    loads(&job, 300, 3);
+    exchanged(&job, "14 FF FF FF", "54");
+    mark(&job, MARK_MOMENT, "weight on", "");
+    loads(&job, 300, 3);
+    ends(&job, 1, "++?", 2);
+}
+
+/* ---- D 7.6 ---- */
+
+/* One stretch from 26.5 on, below the limit: however many samples it has, its first one may not be forgotten. */
+static void d7_6_more_samples_than_can_be_kept_confirm_nothing(void **state)
+{
+    (void)state;
+    struct job job;
+    begin(&job, "  - {step: Weight, reading: seat.load, steady: {for: 40 s, within: 0.2 kg}, "
+                "between: [26.6 kg, 33.4 kg]}\n");
+    loads(&job, 265, 1);
+    for (uint32_t i = 0; i < STEADY_WINDOW_MAX + 100; i++)
+        sample(&job, "seat.load", 266 + i % 2, 1);
+    for (uint32_t i = 0; i < 12; i++)
+        sample(&job, "seat.load", 266, 2000);
+    ends(&job, 1, "?", 2);
 }
 
 /* ---- D 7.8 ---- */
@@ -197,6 +244,8 @@ int main(void)
         cmocka_unit_test(d7_5_steps_on_one_reading_share_it_in_order),
         cmocka_unit_test(d7_5_a_moment_of_an_earlier_attempt_is_not_on_record),
         cmocka_unit_test(d7_5_a_moment_before_the_evidence_looks_from_the_evidence),
+        cmocka_unit_test(d7_5_the_bound_of_a_marked_step_is_its_moments_stretch),
+        cmocka_unit_test(d7_6_more_samples_than_can_be_kept_confirm_nothing),
         cmocka_unit_test(d7_8_the_wait_includes_its_end),
         cmocka_unit_test(d7_8_the_first_stretch_after_the_moment_decides),
         cmocka_unit_test(d7_8_tries_agree_or_nothing_is_confirmed),
