@@ -9,7 +9,8 @@
 #include "loader.h"
 #include "mistakes.h"
 
-#define PAIRS_MOST 512 /* fields of one record that are compared with each other */
+#define LINT_RANGE_MAX ((tt_wide)1 << 120) /* no numerator of a reading reaches it */
+#define PAIRS_MOST     512 /* fields of one record that are compared with each other */
 
 struct range { /* the numerators a reading can take; low > high: unknown */
     tt_wide low, high;
@@ -23,17 +24,45 @@ struct lint {
 
 #define WARN(lint, place, ...) mistakes_add(&(lint)->mistakes, SEVERITY_WARNING, place, __VA_ARGS__)
 
-/* Ends of raw * factor + offset, less what `valid` takes away (values outside it are no samples). */
+static bool is_number(const struct def_field *field)
+{
+    return field->type != FIELD_TEXT && field->type != FIELD_BYTES;
+}
+
+/* Ends of a line between two numbers, either way up. */
+static struct range between(tt_wide a, tt_wide b)
+{
+    return a < b ? (struct range){a, b} : (struct range){b, a};
+}
+
+/* All values of a curve lie between those of its points. */
+static struct range curve_range(const struct def_field *field)
+{
+    struct range range = {0, 0};
+    for (uint32_t i = 0; i < field->curve_count; i++) {
+        const struct def_curve_piece *piece = &field->curve[i];
+        struct range part = between(piece->base, piece->base + ((tt_wide)piece->to - piece->from) * piece->slope);
+        range.low = i == 0 || part.low < range.low ? part.low : range.low;
+        range.high = i == 0 || part.high > range.high ? part.high : range.high;
+    }
+    return range;
+}
+
+/* Ends of the values, less what `valid` takes away (values outside it are no samples). A float's are not known. */
 static struct range field_range(const struct def_field *field)
 {
+    if (field->type == FIELD_FLOAT && !field->has_valid)
+        return (struct range){1, 0};
     tt_wide top = field->mask_bits >= 64 ? (tt_wide)UINT64_MAX : ((tt_wide)1 << field->mask_bits) - 1;
     tt_wide low = 0, high = top;
     if (field->type == FIELD_SIGNED) {
         high = top / 2; /* 2^(n-1) - 1 */
         low = -high - 1;
     }
-    tt_wide a = low * field->factor + field->offset, b = high * field->factor + field->offset;
-    struct range range = a < b ? (struct range){a, b} : (struct range){b, a};
+    struct range range = field->type == FIELD_FLOAT ? (struct range){1 - LINT_RANGE_MAX, LINT_RANGE_MAX - 1}
+                         : field->curve
+                             ? curve_range(field)
+                             : between(low * field->factor + field->offset, high * field->factor + field->offset);
     if (field->has_valid && field->valid_low > range.low)
         range.low = field->valid_low;
     if (field->has_valid && field->valid_high < range.high)
@@ -46,18 +75,22 @@ static void range_record(struct lint *lint, const struct def_record *record)
 {
     for (uint32_t i = 0; i < record->field_count; i++) {
         const struct def_field *field = &record->fields[i];
-        if (field->type == FIELD_UNSIGNED || field->type == FIELD_SIGNED)
+        if (is_number(field))
             lint->ranges[field->reading] = field_range(field);
     }
     for (uint32_t i = 0; i < record->derived_count; i++) {
         const struct def_derived *derived = &record->derived[i];
         struct range sum = {0, 0};
+        bool known = true;
         for (uint32_t j = 0; j < derived->field_count; j++) { /* factors of units are positive */
             const struct range *part = &lint->ranges[record->fields[derived->fields[j]].reading];
+            known &= part->low <= part->high;
+            if (!known)
+                break;
             sum.low += part->low * derived->factors[j];
             sum.high += part->high * derived->factors[j];
         }
-        lint->ranges[derived->reading] = sum;
+        lint->ranges[derived->reading] = known ? sum : (struct range){1, 0};
     }
 }
 
@@ -88,9 +121,10 @@ static bool cut_through(const struct def_field *a, const struct def_field *b)
     return common && only_a && only_b;
 }
 
-static bool is_number(const struct def_field *field)
+/* Of two pages the bits may well overlap. */
+static bool on_other_pages(const struct def_field *a, const struct def_field *b)
 {
-    return field->type == FIELD_UNSIGNED || field->type == FIELD_SIGNED;
+    return a->when_field != DEF_NONE && a->when_field == b->when_field && a->when_is != b->when_is;
 }
 
 static void lint_record(struct lint *lint, const struct def_record *record)
@@ -102,7 +136,7 @@ static void lint_record(struct lint *lint, const struct def_record *record)
     for (uint32_t i = 1; i < record->field_count; i++) {
         for (uint32_t j = 0; j < i; j++) {
             const struct def_field *a = &record->fields[j], *b = &record->fields[i];
-            if (!is_number(a) || !is_number(b) || !cut_through(a, b))
+            if (!is_number(a) || !is_number(b) || on_other_pages(a, b) || !cut_through(a, b))
                 continue;
             WARN(lint, readings[b->reading].place, "the bits of this field and of \"%.200s\" (line %u) overlap in part",
                  readings[a->reading].name, readings[a->reading].place.line);
@@ -120,27 +154,41 @@ static int by_name(const void *left, const void *right)
 {
     const struct named_record *a = left, *b = right;
     int order = strcmp(a->name, b->name);
+    if (order == 0 && a->place.file != b->place.file)
+        return a->place.file < b->place.file ? -1 : 1;
     return order ? order : a->place.line < b->place.line ? -1 : a->place.line > b->place.line;
 }
 
 /* Two identifiers or broadcasts of one name cannot be told apart in a listing. */
 static void lint_names(struct lint *lint, const struct def_module *module)
 {
-    size_t count = (size_t)module->identifier_count + module->broadcast_count;
-    struct named_record *names = count ? malloc(count * sizeof *names) : NULL;
+    size_t count = 0, room = (size_t)module->identifier_count + module->local_identifier_count +
+                             module->identification_count + module->broadcast_count;
+    struct named_record *names = room ? malloc(room * sizeof *names) : NULL;
     if (!names)
         return;
-    for (uint32_t i = 0; i < module->identifier_count; i++)
-        names[i] = (struct named_record){module->identifiers[i].name, module->identifiers[i].record.place};
+    const struct def_identifier *lists[] = {module->identifiers, module->local_identifiers, module->identification};
+    const uint32_t counts[] = {module->identifier_count, module->local_identifier_count, module->identification_count};
+    for (size_t list = 0; list < 3; list++)
+        for (uint32_t i = 0; i < counts[list]; i++)
+            names[count++] = (struct named_record){lists[list][i].name, lists[list][i].record.place};
     for (uint32_t i = 0; i < module->broadcast_count; i++)
-        names[module->identifier_count + i] =
-            (struct named_record){module->broadcasts[i].name, module->broadcasts[i].record.place};
+        names[count++] = (struct named_record){module->broadcasts[i].name, module->broadcasts[i].record.place};
     qsort(names, count, sizeof *names, by_name);
-    for (size_t i = 1; i < count; i++)
+    for (size_t i = 1; i < count; i++) {
+        bool here = names[i].place.file == names[i - 1].place.file;
         if (strcmp(names[i].name, names[i - 1].name) == 0)
-            WARN(lint, names[i].place, "\"%.200s\" is also the name of what line %u describes", names[i].name,
-                 names[i - 1].place.line);
+            WARN(lint, names[i].place, "\"%.200s\" is also the name of what line %u%s%.200s describes", names[i].name,
+                 names[i - 1].place.line, here ? "" : " of ",
+                 here ? "" : lint->definitions->files[names[i - 1].place.file].name);
+    }
     free(names);
+}
+
+static void lint_identifiers(struct lint *lint, const struct def_identifier *list, uint32_t count)
+{
+    for (uint32_t i = 0; i < count; i++)
+        lint_record(lint, &list[i].record);
 }
 
 static void lint_modules(struct lint *lint)
@@ -148,16 +196,19 @@ static void lint_modules(struct lint *lint)
     const struct definitions *definitions = lint->definitions;
     for (uint32_t i = 0; i < definitions->module_count; i++) {
         const struct def_module *module = &definitions->modules[i];
-        for (uint32_t j = 0; j < module->identifier_count; j++)
-            lint_record(lint, &module->identifiers[j].record);
+        lint_identifiers(lint, module->identifiers, module->identifier_count);
+        lint_identifiers(lint, module->local_identifiers, module->local_identifier_count);
+        lint_identifiers(lint, module->identification, module->identification_count);
         for (uint32_t j = 0; j < module->broadcast_count; j++)
             lint_record(lint, &module->broadcasts[j].record);
         lint_names(lint, module);
     }
-    for (uint32_t i = 0; i < definitions->action_count; i++)
-        for (int part = PART_START; part <= PART_RESULTS; part++)
-            if (definitions->actions[i].parts[part].defined)
-                lint_record(lint, &definitions->actions[i].parts[part].answer);
+    for (uint32_t i = 0; i < definitions->action_count; i++) {
+        for (int part = PART_START; part <= PART_RESULTS; part++) {
+            lint_record(lint, &definitions->actions[i].parts[part].answer);
+            lint_record(lint, &definitions->actions[i].parts[part].request);
+        }
+    }
 }
 
 /* low..high against what the reading can take. */

@@ -12,6 +12,8 @@
 
 /* No numerator of a reading reaches this, so that stages can add and subtract without a look. */
 #define LOAD_WIDE_BOUND ((tt_wide)1 << 120)
+/* No denominator of a reading reaches this, so that limits in its unit can still be scaled. */
+#define LOAD_DENOMINATOR_BOUND ((tt_wide)1 << 100)
 
 /* Open-addressed table of texts, for references that are looked up whole (D 6.1). Texts are borrowed. */
 struct name_table {
@@ -30,11 +32,34 @@ struct id_places {
     struct def_place request, response, functional;
 };
 
+/* The sections that an included file may have too. */
+enum section {
+    SECTION_IDENTIFIERS,
+    SECTION_LOCAL_IDENTIFIERS,
+    SECTION_IDENTIFICATION,
+    SECTION_ROUTINES,
+    SECTION_CONTROLS,
+    SECTION_WRITES,
+    SECTION_BROADCASTS,
+    SECTION_CODES,
+    SECTIONS
+};
+
+/* A file beside its entry in definitions->files: those given first, then those included, each once. */
+struct file_load {
+    uint64_t device, serial; /* st_dev, st_ino */
+    const struct node *root; /* NULL when there is nothing to look at */
+    bool opened, included;
+    const struct node *sections[SECTIONS]; /* with those of all files it includes; NULL when not given */
+    const struct node *module, *conditions, *procedure;
+};
+
 struct load {
     struct definitions *definitions; /* readings, actions, modules point to growing arrays in scratch until the end */
     struct mistakes mistakes;
     struct arena scratch;
-    uint32_t file; /* being walked */
+    struct file_load *files;  /* beside definitions->files */
+    uint32_t file_room;
     bool cut;      /* a file could not be read to its end: what is missing may stand there */
     bool no_memory;
     uint32_t reading_room, action_room;
@@ -70,7 +95,9 @@ void load_say(struct load *load, const struct node *node, const char *format, ..
 void load_warn(struct load *load, const struct node *node, const char *format, ...) TT_PRINTF(3, 4);
 /* The node whose place speaks for this one: its key, where it has one. */
 const struct node *load_head(const struct node *node);
-struct def_place load_place(const struct load *load, const struct node *node);
+struct def_place load_place(const struct node *node);
+/* "line 7", with the file's name where that is another than `file`. */
+const char *load_line(struct load *load, struct def_place place, uint32_t file);
 
 /* Zeroed memory for count things, of the model or for the time of loading. NULL, and no_memory set, without. */
 TT_MUST_USE void *load_keep(struct load *load, size_t count, size_t size);
@@ -100,7 +127,7 @@ TT_MUST_USE bool load_quantity(struct load *load, const struct node *node, const
                                const char **unit);
 TT_MUST_USE bool load_time(struct load *load, const struct node *node, const char *what, int64_t *nanoseconds);
 TT_MUST_USE bool load_yes_no(struct load *load, const struct node *node, const char *what, bool *answer);
-/* An 11-bit CAN id: "0x" and three hex digits (D 6.5). */
+/* A CAN id word: "0x" and three hex digits are an 11-bit id, eight a 29-bit one (D 6.5). */
 TT_MUST_USE bool load_can_id(struct load *load, const struct node *node, const char *what, uint32_t *id);
 /* One of the words, as its index. */
 TT_MUST_USE bool load_word(struct load *load, const struct node *node, const char *what, const char *const *words,
@@ -129,12 +156,31 @@ TT_MUST_USE bool names_add(struct load *load, struct name_table *table, const ch
 /* DEF_NONE when there is no such text. */
 uint32_t names_find(const struct name_table *table, const char *text);
 
-/* load_module.c: one file's tree into the model. */
-void load_file(struct load *load, const struct node *root);
+/* loader.c: the file of that name in the folder of the file that `entry` stands in, read once; a mistake at entry when
+ * that does not work. */
+TT_MUST_USE bool load_beside(struct load *load, const struct node *entry, const char *name, uint32_t *file);
+
+/* load_include.c: takes a given file apart, and what it includes into its sections. */
+void load_sections(struct load *load, uint32_t file);
+bool load_describes_module(const struct node *root);
+
+/* load_module.c: a given file's parts into a module of the model. */
+void load_file(struct load *load, uint32_t file);
 /* A reading's index; DEF_NONE without memory. An equal full name is a mistake (D 6.1). */
 uint32_t load_add_reading(struct load *load, struct def_reading reading, uint32_t field, tt_wide largest);
 
-/* load_record.c and load_field.c */
+/* load_address.c: D 6.5. */
+void load_address(struct load *load, struct def_module *module, struct id_places *places, const struct node *node);
+void load_functional(struct load *load, struct def_module *module, struct id_places *places, const struct node *node);
+
+/* load_records.c and load_actions.c: the sections of one module. */
+void load_identifiers(struct load *load, uint32_t module, const struct node *const *sections);
+void load_broadcasts(struct load *load, uint32_t module, const struct node *map);
+void load_actions(struct load *load, uint32_t module, const struct node *const *sections);
+/* name as text; without memory of the mistake that a wrong name is, the key stands in, so that more can be checked. */
+const char *load_name_or_key(struct load *load, const struct node *name, const struct node *key, const char *what);
+
+/* load_record.c, load_field.c and load_scale.c */
 struct record_source { /* the nodes a record is described by; NULL when not given */
     const struct node *length, *fields, *derived, *examples;
     uint32_t length_max;
@@ -142,8 +188,25 @@ struct record_source { /* the nodes a record is described by; NULL when not give
 /* name is the record's; head stands for it in messages. */
 void load_record(struct load *load, uint32_t module, const char *name, const struct node *head,
                  const struct record_source *source, struct def_record *record);
+/* The nodes that make a number a value; NULL when not given. */
+struct scale_source {
+    const struct node *field, *factor, *offset, *curve;
+};
+/* Fills factor and offset, or the curve, over *denominator; no numerator is further from 0 than *largest. False when
+ * they are wrong, which is told. */
+TT_MUST_USE bool load_scale(struct load *load, const struct scale_source *source, struct def_field *field,
+                            tt_wide *denominator, tt_wide *largest);
 bool load_field(struct load *load, uint32_t module, const struct def_record *record, uint32_t length_max,
                 const struct node *node, uint32_t index, struct def_field *field);
+/* The first reading of the record that is being loaded: its readings were the last to be added. */
+uint32_t load_first_reading(const struct load *load, const struct def_record *record);
+/* A reading of the record by its own name ("total", "status.occupied"); DEF_NONE when there is none. The record's
+ * readings are those from `first` on: another record can have a longer name that makes the same full name. */
+uint32_t load_find_here(struct load *load, uint32_t module, const struct def_record *record, uint32_t first,
+                        const char *name);
+/* As load_nearest, over the readings of the record. */
+const char *load_nearest_here(struct load *load, uint32_t first, const struct def_record *record, const char *name,
+                              bool fields_only);
 void load_derived(struct load *load, uint32_t module, struct def_record *record, const struct node *map);
 void load_examples(struct load *load, uint32_t module, struct def_record *record, const struct node *list);
 

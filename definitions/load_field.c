@@ -1,4 +1,4 @@
-/* One field of a record (D 6.4) with exact scaling (D 2.7); see load.h. */
+/* One field of a record (D 6.4); see load.h. */
 #include <stdio.h>
 #include <string.h>
 
@@ -28,7 +28,7 @@ static const struct key_rule rules[KEYS] = {
     {"byte", KEY_REQUIRED},   {"length", KEY_OPTIONAL}, {"type", KEY_OPTIONAL},   {"order", KEY_OPTIONAL},
     {"mask", KEY_OPTIONAL},   {"factor", KEY_OPTIONAL}, {"offset", KEY_OPTIONAL}, {"unit", KEY_OPTIONAL},
     {"absent", KEY_OPTIONAL}, {"names", KEY_OPTIONAL},  {"flags", KEY_OPTIONAL},  {"valid", KEY_OPTIONAL},
-    {"curve", KEY_LATER},     {"when", KEY_LATER},
+    {"curve", KEY_OPTIONAL},  {"when", KEY_OPTIONAL},
 };
 static const char *const type_words[] = {"unsigned", "signed", "text", "bytes", "float"};
 
@@ -58,16 +58,16 @@ static void place_in_record(struct field_load *f, uint32_t record_length, uint32
     f->good &= found[KEY_BYTE] && load_whole(load, found[KEY_BYTE], "byte", 0, 0xFFFE, &byte);
     if (found[KEY_TYPE])
         f->good &= load_word(load, found[KEY_TYPE], "type", type_words, 5, &type);
-    if (type == 4) {
-        load_say(load, found[KEY_TYPE],
-                 "\"float\" is not in this version yet; it has unsigned, signed, text and bytes");
-        f->good = false;
-        type = FIELD_UNSIGNED;
-    }
-    bool number = type == FIELD_UNSIGNED || type == FIELD_SIGNED;
+    bool number = type == FIELD_UNSIGNED || type == FIELD_SIGNED || type == FIELD_FLOAT;
+    if (type == FIELD_FLOAT)
+        length = 4;
     if (found[KEY_LENGTH])
         f->good &= load_whole(load, found[KEY_LENGTH], number ? "length of a number" : "length", 1,
                               number ? 8 : TEXT_LENGTH_MAX, &length);
+    if (f->good && type == FIELD_FLOAT && length != 4 && length != 8) {
+        load_say(load, found[KEY_LENGTH], "a float has 4 or 8 bytes (IEEE 754); write one of them");
+        f->good = false;
+    }
     if (found[KEY_ORDER]) {
         static const char *const orders[] = {"big", "little"};
         f->good &= load_word(load, found[KEY_ORDER], "order", orders, 2, &order);
@@ -94,7 +94,11 @@ static void place_in_record(struct field_load *f, uint32_t record_length, uint32
     if (!number)
         return;
     f->field->mask = ones(8 * (uint32_t)length);
-    if (found[KEY_MASK]) {
+    if (found[KEY_MASK] && type == FIELD_FLOAT) {
+        load_say(load, found[KEY_MASK]->key,
+                 "\"mask\" does not go with a float, which takes all its bits; take it away");
+        f->good = false;
+    } else if (found[KEY_MASK]) {
         f->good &= load_whole(load, found[KEY_MASK], "mask", 0, UINT64_MAX, &mask);
         if (f->good && (mask == 0 || mask > f->field->mask)) {
             load_say(load, found[KEY_MASK],
@@ -109,47 +113,61 @@ static void place_in_record(struct field_load *f, uint32_t record_length, uint32
     f->field->mask_bits = (uint32_t)__builtin_popcountll(f->field->mask);
 }
 
-static tt_wide magnitude(tt_wide number)
-{
-    return number < 0 ? -number : number; /* ratios never hold -2^127 */
-}
-
-/*
- * factor and offset as whole numbers over one denominator, the least that both divide: value = (raw * factor + offset)
- * / denominator. Refuses what could leave 2^120.
- */
+/* factor and offset, or the curve: number to value (load_scale.c). */
 static void scale(struct field_load *f)
 {
+    const struct node *curve = f->found[KEY_CURVE];
+    struct scale_source source = {f->node, f->found[KEY_FACTOR], f->found[KEY_OFFSET], curve};
+    if (curve && f->field->type == FIELD_FLOAT) {
+        load_say(f->load, curve->key, "\"curve\" is for whole numbers, and this field is of type float; take it away");
+        f->good = false;
+    }
+    for (size_t i = KEY_FACTOR; curve && i <= KEY_OFFSET; i++) {
+        if (f->found[i]) {
+            load_say(f->load, f->found[i]->key,
+                     "\"%s\" does not go with \"curve\", whose pairs are values already; take "
+                     "one away",
+                     rules[i].key);
+            f->good = false;
+        }
+    }
+    f->good = f->good && load_scale(f->load, &source, f->field, &f->reading.denominator, &f->largest);
+}
+
+/* when: the record's page must be the field's. Only fields above it and without a page of their own can tell it. */
+static void load_when(struct field_load *f, const struct def_record *record, uint32_t index)
+{
+    static const struct key_rule when[] = {{"field", KEY_REQUIRED}, {"is", KEY_REQUIRED}};
+    const struct node *found[2];
     struct load *load = f->load;
-    struct ratio factor = ratio_whole(1), offset = ratio_whole(0), least;
-    if (f->found[KEY_FACTOR])
-        f->good &= load_ratio(load, f->found[KEY_FACTOR], "factor", &factor);
-    if (f->found[KEY_OFFSET])
-        f->good &= load_ratio(load, f->found[KEY_OFFSET], "offset", &offset);
-    if (!f->good)
+    uint64_t number;
+    if (!f->found[KEY_WHEN] || !load_map(load, f->found[KEY_WHEN], "\"when\"", when, 2, found))
         return;
-    const struct node *culprit = f->found[KEY_FACTOR] ? f->found[KEY_FACTOR] : f->found[KEY_OFFSET];
-    if (factor.numerator == 0) {
-        load_say(load, culprit, "a factor of 0 makes every value the same; leave it away for 1");
-        f->good = false;
+    bool good = found[1] && load_whole(load, found[1], "is (a number before factor, offset and sign)", 0, UINT64_MAX,
+                                       &number);
+    if (!found[0] || !load_is(load, found[0], NODE_TEXT, "field"))
         return;
+    const struct def_field *page = NULL;
+    uint32_t first = load_first_reading(load, record);
+    uint32_t reading = load_find_here(load, f->reading.module, record, first, found[0]->text);
+    if (reading != DEF_NONE && load->extras[reading].field < index) {
+        f->field->when_field = load->extras[reading].field;
+        page = &record->fields[f->field->when_field];
     }
-    /* b / d reduced is p / q, and lcm(b, d) = b * q. */
-    tt_wide denominator = 1, most = (tt_wide)ones(f->field->mask_bits), high;
-    bool fits = ratio_make(factor.denominator, offset.denominator, &least) &&
-                !__builtin_mul_overflow(factor.denominator, least.denominator, &denominator) &&
-                denominator <= INT64_MAX &&
-                !__builtin_mul_overflow(factor.numerator, denominator / factor.denominator, &f->field->factor) &&
-                !__builtin_mul_overflow(offset.numerator, denominator / offset.denominator, &f->field->offset) &&
-                !__builtin_mul_overflow(most, magnitude(f->field->factor), &high) &&
-                !__builtin_add_overflow(high, magnitude(f->field->offset), &f->largest) && f->largest < LOAD_WIDE_BOUND;
-    if (!fits) {
-        load_say(load, culprit, "factor and offset have too many digits together; use fewer");
-        f->good = false;
-        f->largest = 0;
-        return;
-    }
-    f->reading.denominator = denominator;
+    if (!page)
+        load_say(load, found[0], "there is no field \"%.60s\" above this one%s", found[0]->text,
+                 load_nearest_here(load, first, record, found[0]->text, true));
+    else if (page->type != FIELD_UNSIGNED && page->type != FIELD_SIGNED)
+        load_say(load, found[0], "\"%.60s\" is no whole number, so it cannot tell a page; name one that is",
+                 found[0]->text);
+    else if (page->when_field != DEF_NONE)
+        load_say(load, found[0], "\"%.60s\" is not always there itself; a page is told by a field without \"when\"",
+                 found[0]->text);
+    else if (good && page->mask_bits && number > ones(page->mask_bits))
+        load_say(load, found[1], "%.60s can never come; \"%.60s\" has %u bits, so its numbers end at 0x%llX",
+                 found[1]->text, found[0]->text, page->mask_bits, (unsigned long long)ones(page->mask_bits));
+    else if (good)
+        f->field->when_is = number;
 }
 
 /* Compared before factor, offset and sign (D 6.4), so only numbers that the selected bits can hold make sense. */
@@ -234,7 +252,7 @@ static void load_flags(struct field_load *f)
                                    .module = f->reading.module,
                                    .kind = READING_FLAG,
                                    .denominator = 1,
-                                   .place = load_place(load, key)};
+                                   .place = load_place(key)};
         if (!flag.name)
             return;
         f->field->flags[f->field->flag_count++] =
@@ -257,7 +275,7 @@ static void load_valid(struct field_load *f)
 /* Text and bytes have none of the keys that make a number. */
 static void refuse_number_keys(struct field_load *f)
 {
-    static const enum field_key keys[] = {KEY_ORDER,  KEY_MASK,  KEY_FACTOR, KEY_OFFSET, KEY_UNIT,
+    static const enum field_key keys[] = {KEY_ORDER,  KEY_MASK,  KEY_FACTOR, KEY_OFFSET, KEY_UNIT, KEY_CURVE,
                                           KEY_ABSENT, KEY_NAMES, KEY_FLAGS,  KEY_VALID};
     for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
         if (f->found[keys[i]])
@@ -279,10 +297,11 @@ bool load_field(struct load *load, uint32_t module, const struct def_record *rec
                                      .module = module,
                                      .kind = READING_NUMBER,
                                      .denominator = 1,
-                                     .place = load_place(load, node->key)};
+                                     .place = load_place(node->key)};
     if (!f.reading.name)
         return false;
     place_in_record(&f, record->length, length_max);
+    load_when(&f, record, index);
     if (field->type == FIELD_TEXT || field->type == FIELD_BYTES) {
         f.reading.kind = field->type == FIELD_TEXT ? READING_TEXT : READING_BYTES;
         refuse_number_keys(&f);
@@ -300,7 +319,10 @@ bool load_field(struct load *load, uint32_t module, const struct def_record *rec
         load_valid(&f);
     }
     field->reading = load_add_reading(load, f.reading, index, f.largest);
-    if (f.reading.kind == READING_NUMBER)
+    if (f.found[KEY_FLAGS] && field->type == FIELD_FLOAT)
+        load_say(load, f.found[KEY_FLAGS]->key,
+                 "\"flags\" do not go with a float, whose bits mean no flags; take them away");
+    else if (f.reading.kind == READING_NUMBER)
         load_flags(&f);
     return field->reading != DEF_NONE;
 }

@@ -8,9 +8,19 @@
 #define LISTED_MAX     6   /* names that a message lists when none is near */
 #define SUGGESTION_MAX 512 /* bytes: a full name has at most 2 * 200 + 20, and six lists 60 bytes each */
 
-struct def_place load_place(const struct load *load, const struct node *node)
+struct def_place load_place(const struct node *node)
 {
-    return (struct def_place){load->file, node->line, node->column};
+    return (struct def_place){node->file, node->line, node->column};
+}
+
+const char *load_line(struct load *load, struct def_place place, uint32_t file)
+{
+    char text[DEF_NAME_MAX + 32];
+    int length = place.file == file ? snprintf(text, sizeof text, "line %u", place.line)
+                                    : snprintf(text, sizeof text, "line %u of %.200s", place.line,
+                                               load->definitions->files[place.file].name);
+    const char *copy = arena_text(&load->scratch, text, (size_t)length);
+    return copy ? copy : "";
 }
 
 const struct node *load_head(const struct node *node)
@@ -25,7 +35,7 @@ void load_say(struct load *load, const struct node *node, const char *format, ..
     va_start(arguments, format);
     vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
-    mistakes_add(&load->mistakes, SEVERITY_ERROR, load_place(load, node), "%s", text);
+    mistakes_add(&load->mistakes, SEVERITY_ERROR, load_place(node), "%s", text);
 }
 
 void load_warn(struct load *load, const struct node *node, const char *format, ...)
@@ -35,7 +45,7 @@ void load_warn(struct load *load, const struct node *node, const char *format, .
     va_start(arguments, format);
     vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
-    mistakes_add(&load->mistakes, SEVERITY_WARNING, load_place(load, node), "%s", text);
+    mistakes_add(&load->mistakes, SEVERITY_WARNING, load_place(node), "%s", text);
 }
 
 static void *take(struct load *load, struct arena *arena, size_t count, size_t size)

@@ -147,19 +147,25 @@ bool load_can_id(struct load *load, const struct node *node, const char *what, u
     struct ratio number;
     const char *why = ratio_parse(node->text, node->length, &number);
     bool hex = node->length > 2 && node->text[0] == '0' && node->text[1] == 'x';
+    bool wide = hex && node->length == 2 + 8;
     if (why) {
         refuse_number(load, node, what, why);
-    } else if (hex && node->length == 2 + 8) {
-        load_say(load, node,
-                 "%s: 29-bit ids (eight hex digits) are not in this version yet; it has 11-bit ids of three", what);
+    } else if (wide && number.numerator > 0x1FFFFFFF) {
+        load_say(load, node, "%s is above 0x1FFFFFFF; a 29-bit id is at most that", what);
+    } else if (wide) {
+        *id = (uint32_t)number.numerator | DEF_ID_29;
+        return true;
     } else if (!hex || node->length != 2 + 3) {
         if (number.denominator == 1 && number.numerator >= 0 && number.numerator <= 0x7FF)
-            load_say(load, node, "%s is an 11-bit id, 0x and three hex digits; write 0x%03X", what,
-                     (unsigned)number.numerator);
+            load_say(load, node, "%s: an 11-bit id is 0x and three hex digits, a 29-bit id 0x and eight; write 0x%03X",
+                     what, (unsigned)number.numerator);
+        else if (number.denominator == 1 && number.numerator > 0xFFFF && number.numerator <= 0x1FFFFFFF)
+            load_say(load, node, "%s: an 11-bit id is 0x and three hex digits, a 29-bit id 0x and eight; write 0x%08X",
+                     what, (unsigned)number.numerator);
         else
-            load_say(load, node, "%s is no 11-bit id; write 0x and three hex digits, at most 0x7FF", what);
+            load_say(load, node, "%s is no CAN id; write 0x and three hex digits, or eight for 29 bits", what);
     } else if (number.numerator > 0x7FF) {
-        load_say(load, node, "%s is above 0x7FF; an 11-bit id is at most that", what);
+        load_say(load, node, "%s is above 0x7FF; an 11-bit id is at most that, a 29-bit id has eight digits", what);
     } else {
         *id = (uint32_t)number.numerator;
         return true;
@@ -202,8 +208,9 @@ bool load_numbered(struct load *load, const struct node *map, const char *what, 
     for (uint32_t i = 0; i < read; i++) {
         const struct node *key = list[i].entry.value->key;
         if (i > 0 && list[i].entry.number == list[i - 1].entry.number)
-            load_say(load, key, "\"%s\" is the same number as \"%s\" in line %u; a number stands once", key->text,
-                     list[i - 1].entry.value->key->text, list[i - 1].entry.value->key->line);
+            load_say(load, key, "\"%.60s\" is the same number as \"%.60s\" in %s; a number stands once", key->text,
+                     list[i - 1].entry.value->key->text,
+                     load_line(load, load_place(list[i - 1].entry.value->key), key->file));
         else
             (*entries)[(*count)++] = list[i].entry;
     }

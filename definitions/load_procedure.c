@@ -45,7 +45,7 @@ static void load_condition(struct load *load, const struct node *node)
     };
     struct definitions *definitions = load->definitions;
     const struct node *found[KEY_COUNT(rules)];
-    struct def_condition condition = {.reading = DEF_NONE, .place = load_place(load, node)};
+    struct def_condition condition = {.reading = DEF_NONE, .place = load_place(node)};
     if (!load_map(load, node, "a condition", rules, KEY_COUNT(rules), found))
         return;
     if (found[0])

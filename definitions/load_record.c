@@ -8,7 +8,7 @@ void load_record(struct load *load, uint32_t module, const char *name, const str
                  const struct record_source *source, struct def_record *record)
 {
     uint64_t length;
-    *record = (struct def_record){.name = name, .length = DEF_NONE, .place = load_place(load, head)};
+    *record = (struct def_record){.name = name, .length = DEF_NONE, .place = load_place(head)};
     if (source->length && load_whole(load, source->length, "length", 1, source->length_max, &length))
         record->length = (uint32_t)length;
     const struct node *fields = source->fields;
@@ -28,10 +28,8 @@ void load_record(struct load *load, uint32_t module, const char *name, const str
         load_examples(load, module, record, source->examples);
 }
 
-/* A reading of the record by its own name ("total", "status.occupied"); DEF_NONE when there is none. The record's
- * readings are those from `first` on: another record can have a longer name that makes the same full name. */
-static uint32_t find_here(struct load *load, uint32_t module, const struct def_record *record, uint32_t first,
-                          const char *name)
+uint32_t load_find_here(struct load *load, uint32_t module, const struct def_record *record, uint32_t first,
+                        const char *name)
 {
     char long_name[4 * (DEF_NAME_MAX + 8)];
     int length =
@@ -42,15 +40,15 @@ static uint32_t find_here(struct load *load, uint32_t module, const struct def_r
     return index != DEF_NONE && index >= first ? index : DEF_NONE;
 }
 
-/* "did you mean" over the readings of the record: those from index `first` on. */
-static const char *nearest_here(struct load *load, uint32_t first, const struct def_record *record, const char *name,
-                                bool fields_only)
+const char *load_nearest_here(struct load *load, uint32_t first, const struct def_record *record, const char *name,
+                              bool fields_only)
 {
     const struct definitions *definitions = load->definitions;
     size_t prefix = strlen(record->name) + 1;
     uint32_t count = 0, most = definitions->reading_count - first;
-    if (16 * (uint64_t)most > load->nearest_budget)
+    if (load->mistakes.more || 16 * (uint64_t)most > load->nearest_budget)
         return "";
+    load->nearest_budget -= most;
     const char **names = load_scratch(load, most, sizeof *names);
     for (uint32_t i = 0; names && i < most; i++)
         if (!fields_only || load->extras[first + i].field != DEF_NONE)
@@ -58,14 +56,9 @@ static const char *nearest_here(struct load *load, uint32_t first, const struct 
     return names ? load_nearest(load, name, names, count) : "";
 }
 
-/* The first reading of the record: its readings were the last to be added. */
-static uint32_t first_reading(const struct load *load, const struct def_record *record)
+uint32_t load_first_reading(const struct load *load, const struct def_record *record)
 {
-    uint32_t first = load->definitions->reading_count;
-    for (uint32_t i = 0; i < record->field_count; i++)
-        if (record->fields[i].reading < first)
-            first = record->fields[i].reading;
-    return first;
+    return record->field_count ? record->fields[0].reading : load->definitions->reading_count;
 }
 
 struct part { /* of a sum */
@@ -91,8 +84,8 @@ static bool scale_parts(struct load *load, struct part *parts, uint32_t count, c
         if (!ratio_multiply(conversion, (struct ratio){1, reading->denominator}, &parts[i].step) ||
             !ratio_make(*denominator, parts[i].step.denominator, &least) ||
             !ratio_multiply((struct ratio){*denominator, 1}, (struct ratio){least.denominator, 1}, &whole) ||
-            whole.numerator > INT64_MAX) {
-            load_say(load, parts[i].node, "the parts of the sum have too many digits together; use fewer");
+            whole.numerator >= LOAD_DENOMINATOR_BOUND) {
+            load_say(load, parts[i].node, "the parts of the sum have too many digits together; use fewer, or one unit");
             return false;
         }
         *denominator = whole.numerator;
@@ -134,11 +127,11 @@ static struct part *find_parts(struct load *load, uint32_t module, const struct 
     for (const struct node *entry = list->first; entry && parts; entry = entry->next, count++) {
         if (!load_is(load, entry, NODE_TEXT, "a part of a sum"))
             return NULL;
-        uint32_t reading = find_here(load, module, record, first, entry->text);
+        uint32_t reading = load_find_here(load, module, record, first, entry->text);
         parts[count] = (struct part){entry, reading, {0, 1}};
         if (reading == DEF_NONE || load->extras[reading].field == DEF_NONE) {
             load_say(load, entry, "there is no field \"%.60s\" beside this sum%s", entry->text,
-                     nearest_here(load, first, record, entry->text, true));
+                     load_nearest_here(load, first, record, entry->text, true));
             good = false;
         } else if (load->definitions->readings[reading].kind != READING_NUMBER) {
             load_say(load, entry, "\"%.60s\" is no number; a sum has number fields", entry->text);
@@ -184,7 +177,7 @@ static void load_sum(struct load *load, uint32_t module, struct def_record *reco
                                   .module = module,
                                   .kind = READING_NUMBER,
                                   .denominator = denominator,
-                                  .place = load_place(load, node->key)};
+                                  .place = load_place(node->key)};
     if (!reading.name)
         return;
     derived.reading = load_add_reading(load, reading, DEF_NONE, largest);
@@ -193,7 +186,7 @@ static void load_sum(struct load *load, uint32_t module, struct def_record *reco
 
 void load_derived(struct load *load, uint32_t module, struct def_record *record, const struct node *map)
 {
-    uint32_t first = first_reading(load, record);
+    uint32_t first = load_first_reading(load, record);
     if (!load_is(load, map, NODE_MAP, "\"derived\""))
         return;
     record->derived = load_keep(load, map->count, sizeof *record->derived);
@@ -227,10 +220,10 @@ static bool parse_hex(const char *text, uint8_t *out, uint32_t *length)
 static void load_given(struct load *load, const struct node *node, uint32_t index, struct def_example *example)
 {
     const struct def_reading *reading = &load->definitions->readings[index];
-    struct def_given given = {.reading = index, .place = load_place(load, node)};
+    struct def_given given = {.reading = index, .place = load_place(node)};
     if (!load_is(load, node, NODE_TEXT, "a value"))
         return;
-    bool named = strcmp(node->text, "absent") == 0;
+    bool named = strcmp(node->text, "absent") == 0 || strcmp(node->text, "invalid") == 0;
     for (uint32_t i = 0; i < reading->name_count; i++)
         named |= strcmp(reading->names[i].text, node->text) == 0;
     if (reading->kind == READING_FLAG) {
@@ -269,7 +262,7 @@ static void load_example(struct load *load, uint32_t module, struct def_record *
         return;
     uint8_t *bytes = load_keep(load, found[0]->length, 1);
     struct def_example *example = &record->examples[record->example_count];
-    *example = (struct def_example){.bytes = bytes, .place = load_place(load, node)};
+    *example = (struct def_example){.bytes = bytes, .place = load_place(node)};
     example->gives = load_keep(load, found[1]->count, sizeof *example->gives);
     if (!bytes || !example->gives)
         return;
@@ -278,10 +271,10 @@ static void load_example(struct load *load, uint32_t module, struct def_record *
         return;
     }
     for (const struct node *value = found[1]->first; value; value = value->next) {
-        uint32_t reading = find_here(load, module, record, first, value->key->text);
+        uint32_t reading = load_find_here(load, module, record, first, value->key->text);
         if (reading == DEF_NONE)
             load_say(load, value->key, "nothing here is named \"%.60s\"%s", value->key->text,
-                     nearest_here(load, first, record, value->key->text, false));
+                     load_nearest_here(load, first, record, value->key->text, false));
         else
             load_given(load, value, reading, example);
     }
@@ -290,7 +283,7 @@ static void load_example(struct load *load, uint32_t module, struct def_record *
 
 void load_examples(struct load *load, uint32_t module, struct def_record *record, const struct node *list)
 {
-    uint32_t first = first_reading(load, record);
+    uint32_t first = load_first_reading(load, record);
     if (!load_is(load, list, NODE_LIST, "\"examples\""))
         return;
     record->examples = load_keep(load, list->count, sizeof *record->examples);

@@ -212,61 +212,6 @@ static bool load_reading_step(struct load *load, const struct node *node, const 
     return reading != NULL;
 }
 
-/* outcome: its field begins at "start." or "results." (D 6.1). */
-static bool load_outcome(struct load *load, const struct node *node, struct def_step *step)
-{
-    static const struct key_rule outcome[] = {
-        {"field", KEY_REQUIRED}, {"confirmed", KEY_REQUIRED}, {"waiting", KEY_OPTIONAL}};
-    const struct definitions *definitions = load->definitions;
-    const struct def_action *action = &definitions->actions[step->action];
-    const struct node *found[KEY_COUNT(outcome)];
-    if (!load_map(load, node, "\"outcome\"", outcome, KEY_COUNT(outcome), found) || !found[0] ||
-        !load_is(load, found[0], NODE_TEXT, "field"))
-        return false;
-    const char *field = found[0]->text;
-    if (strncmp(field, "start.", 6) == 0)
-        step->outcome_part = PART_START;
-    else if (strncmp(field, "results.", 8) == 0)
-        step->outcome_part = PART_RESULTS;
-    if (!step->outcome_part) {
-        load_say(load, found[0],
-                 "\"%.60s\" does not begin with \"start.\" or \"results.\"; write the answer it stands in, "
-                 "such as \"results.state\"",
-                 field);
-        return false;
-    }
-    const char *module = definitions->modules[action->module].name;
-    char name[4 * (DEF_NAME_MAX + 8)];
-    int length = snprintf(name, sizeof name, "%s/%s.%s", module, action->name, field);
-    step->outcome = length > 0 && (size_t)length < sizeof name ? names_find(&load->long_names, name) : DEF_NONE;
-    if (step->outcome == DEF_NONE) {
-        if (load->cut)
-            return false;
-        size_t prefix = strlen(action->name) + 1;
-        const char **names = load_scratch(load, definitions->reading_count, sizeof *names);
-        size_t count = 0;
-        for (uint32_t i = 0; names && i < definitions->reading_count; i++) {
-            const struct def_reading *reading = &definitions->readings[i];
-            if (reading->module == action->module && strncmp(reading->name, action->name, prefix - 1) == 0 &&
-                reading->name[prefix - 1] == '.')
-                names[count++] = reading->name + prefix;
-        }
-        load_say(load, found[0], "\"%.200s\" has no field \"%.200s\"%s", action->name, field,
-                 names ? load_nearest(load, field, names, count) : "");
-        return false;
-    }
-    bool good =
-        found[1] && load_states(load, found[1], "confirmed", step->outcome, &step->confirmed, &step->confirmed_count);
-    if (found[2])
-        good &= load_states(load, found[2], "waiting", step->outcome, &step->waiting, &step->waiting_count);
-    for (uint32_t i = 0; good && i < step->waiting_count; i++)
-        for (uint32_t j = 0; j < step->confirmed_count; j++)
-            if (strcmp(step->waiting[i], step->confirmed[j]) == 0)
-                load_say(load, found[2], "\"%.200s\" cannot be confirmed and waiting at once; take one away",
-                         step->waiting[i]);
-    return good;
-}
-
 static bool load_action_step(struct load *load, const struct node *const *found, struct def_step *step)
 {
     if (!load_is(load, found[KEY_ACTION], NODE_TEXT, "action"))
@@ -283,44 +228,6 @@ static bool load_action_step(struct load *load, const struct node *const *found,
     if (found[KEY_OUTCOME] && !load_outcome(load, found[KEY_OUTCOME], step))
         step->outcome = DEF_NONE;
     return true;
-}
-
-/* Names of the dialect that the step's module speaks. */
-static bool load_answered_step(struct load *load, const struct node *node, struct def_step *step)
-{
-    if (!load_is(load, node, NODE_TEXT, "answered"))
-        return false;
-    enum dialect dialect = load->definitions->modules[step->module].dialect;
-    step->service = standard_service_by_name(dialect, node->text);
-    if (step->service)
-        return true;
-    const char *const *names;
-    size_t count = standard_service_names(dialect, &names);
-    load_say(load, node, "ISO 14229 has no service \"%.60s\"%s", node->text,
-             load_nearest(load, node->text, names, count));
-    return false;
-}
-
-/* A mask of 0 would be met by every list of codes, so it is refused. */
-static bool load_codes_step(struct load *load, const struct node *node, struct def_step *step)
-{
-    static const struct key_rule codes[] = {
-        {"none with", KEY_REQUIRED}, {"tested", KEY_OPTIONAL}, {"none in", KEY_LATER}};
-    static const char *const words[] = {"since clear", "this cycle"};
-    const struct node *found[KEY_COUNT(codes)];
-    uint64_t bits;
-    size_t word;
-    if (!load_map(load, node, "\"codes\"", codes, KEY_COUNT(codes), found))
-        return false;
-    bool good = found[0] && load_whole(load, found[0], "none with (bits of the status byte)", 1, 0xFF, &bits);
-    if (good)
-        step->none_with = (uint8_t)bits;
-    if (found[1]) {
-        good &= load_word(load, found[1], "tested", words, 2, &word);
-        if (good)
-            step->tested = word == 0 ? TESTED_SINCE_CLEAR : TESTED_THIS_CYCLE;
-    }
-    return good;
 }
 
 /* Any kind of reading: an identity may be text, bytes or a number. */
@@ -383,7 +290,7 @@ bool load_step(struct load *load, const struct node *node, struct def_step *step
 {
     static const char *const recordable[] = {"codes"};
     const struct node *found[KEYS];
-    *step = (struct def_step){.place = load_place(load, node),
+    *step = (struct def_step){.place = load_place(node),
                               .reading = DEF_NONE,
                               .action = DEF_NONE,
                               .outcome = DEF_NONE,

@@ -79,6 +79,7 @@ struct def_field {
     uint64_t mask;   /* selected bits of the length bytes; all ones over the length when not given */
     uint32_t mask_bits; /* number of selected bits, 1..64 */
     tt_wide factor, offset; /* value numerator = raw * factor + offset over the reading's denominator; |result| < 2^120 */
+                            /* a float m * 2^e: factor holds the twos that a negative e takes out (record.c) */
     struct def_curve_piece *curve; /* NULL: factor and offset; else ascending pieces, no value outside all of them */
     uint32_t curve_count;
     uint32_t when_field; /* DEF_NONE, or an earlier field of this record that must have... */

@@ -44,7 +44,7 @@ static void name_all(struct load *load)
     for (uint32_t i = 0; i < actions; i++)
         if (definitions->actions[i].module == definitions->main_module)
             add_name(load, &all, load->action_list, &load->action_count, definitions->actions[i].name, i,
-                     (struct def_place){0}, "routine");
+                     (struct def_place){0}, "action");
     for (uint32_t i = 0; i < actions; i++) {
         const struct def_action *action = &definitions->actions[i];
         const char *long_name = load_join(load, definitions->modules[action->module].name, "/", action->name);
@@ -52,7 +52,7 @@ static void name_all(struct load *load)
             return;
         bool first = names_find(&load->actions, long_name) == i; /* a second one of this name is told already */
         add_name(load, &all, load->action_list, &load->action_count, long_name, i,
-                 first ? load->action_places[i] : (struct def_place){0}, "routine");
+                 first ? load->action_places[i] : (struct def_place){0}, "action");
     }
     load->actions = all;
 }
@@ -61,7 +61,8 @@ enum id_use { USE_REQUEST, USE_RESPONSE, USE_FUNCTIONAL, USE_BROADCAST };
 static const char *const use_words[] = {"the request id", "the response id", "the functional id", "a broadcast"};
 
 struct id_entry {
-    uint32_t id;
+    uint32_t id; /* CAN id word */
+    int byte;    /* address byte; -1 without one */
     enum id_use use;
     uint32_t module, order;
     struct def_place place;
@@ -72,20 +73,36 @@ static int by_id(const void *left, const void *right)
     const struct id_entry *a = left, *b = right;
     if (a->id != b->id)
         return a->id < b->id ? -1 : 1;
+    if (a->byte != b->byte)
+        return a->byte < b->byte ? -1 : 1;
     return a->order < b->order ? -1 : 1;
 }
 
 /* Where a CAN id of the module section is written, for messages. */
-static void add_id(struct id_entry *entries, uint32_t *count, uint32_t id, enum id_use use, uint32_t module,
+static void add_id(struct id_entry *entries, uint32_t *count, uint32_t id, int byte, enum id_use use, uint32_t module,
                    struct def_place place)
 {
     if (id == DEF_NO_ID)
         return;
-    entries[*count] = (struct id_entry){id, use, module, *count, place};
+    entries[*count] = (struct id_entry){id, byte, use, module, *count, place};
     (*count)++;
 }
 
-/* An id of one meaning must not have another: an answer would be read as something it is not. */
+static void say_twice(struct load *load, const struct id_entry *first, const struct id_entry *second)
+{
+    bool wide = second->id & DEF_ID_29;
+    char byte[40] = "";
+    if (second->byte >= 0)
+        snprintf(byte, sizeof byte, first->byte < 0 ? " (there without an address byte)" : " with byte 0x%02X",
+                 (unsigned)second->byte);
+    mistakes_add(&load->mistakes, SEVERITY_ERROR, second->place,
+                 "the id 0x%0*X%s is %s of \"%.200s\" already (%s); an id has one meaning", wide ? 8 : 3,
+                 (unsigned)(second->id & ~DEF_ID_29), byte, use_words[first->use],
+                 load->definitions->modules[first->module].name, load_line(load, first->place, second->place.file));
+}
+
+/* An id of one meaning must not have another: an answer would be read as something it is not. Frames with address bytes
+ * share an id and are told apart by them. */
 static void check_ids(struct load *load)
 {
     const struct definitions *definitions = load->definitions;
@@ -99,20 +116,30 @@ static void check_ids(struct load *load)
     for (uint32_t i = 0; i < definitions->module_count; i++) {
         const struct def_module *module = &definitions->modules[i];
         const struct id_places *places = &load->id_places[i];
-        add_id(entries, &count, module->request_id, USE_REQUEST, i, places->request);
-        add_id(entries, &count, module->response_id, USE_RESPONSE, i, places->response);
-        add_id(entries, &count, module->functional_id, USE_FUNCTIONAL, i, places->functional);
+        bool bytes = module->format == ADDRESS_EXTENDED || module->format == ADDRESS_MIXED;
+        add_id(entries, &count, module->request_id, bytes ? module->request_byte : -1, USE_REQUEST, i, places->request);
+        add_id(entries, &count, module->response_id, bytes ? module->response_byte : -1, USE_RESPONSE, i,
+               places->response);
+        add_id(entries, &count, module->functional_id, bytes ? module->functional_byte : -1, USE_FUNCTIONAL, i,
+               places->functional);
         for (uint32_t j = 0; j < module->broadcast_count; j++)
-            add_id(entries, &count, module->broadcasts[j].id, USE_BROADCAST, i, module->broadcasts[j].record.place);
+            add_id(entries, &count, module->broadcasts[j].id, -1, USE_BROADCAST, i, module->broadcasts[j].record.place);
     }
     qsort(entries, count, sizeof *entries, by_id);
-    for (uint32_t i = 1; i < count; i++) {
+    for (uint32_t i = 1, group = 0; i < count; i++) {
         const struct id_entry *first = &entries[i - 1], *second = &entries[i];
-        if (first->id != second->id || (first->use == USE_FUNCTIONAL && second->use == USE_FUNCTIONAL))
-            continue; /* one functional id speaks to many modules */
-        mistakes_add(&load->mistakes, SEVERITY_ERROR, second->place,
-                     "the id 0x%03X is %s of \"%.200s\" already (line %u); an id has one meaning", second->id,
-                     use_words[first->use], definitions->modules[first->module].name, first->place.line);
+        if (first->id != second->id) {
+            group = i;
+            continue;
+        }
+        if (first->byte != second->byte) {
+            first = &entries[group];
+            if (first->byte >= 0)
+                continue; /* told apart by their bytes */
+        }
+        if (first->use != USE_FUNCTIONAL ||
+            second->use != USE_FUNCTIONAL) /* one functional id speaks to many modules */
+            say_twice(load, first, second);
     }
 }
 

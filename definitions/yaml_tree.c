@@ -67,6 +67,7 @@ static struct node *new_node(struct builder *builder, enum node_kind kind, yaml_
         return NULL;
     }
     node->kind = kind;
+    node->file = builder->file;
     node->line = (uint32_t)mark.line + 1;
     node->column = (uint32_t)mark.column + 1;
     node->size = node->height = 1;

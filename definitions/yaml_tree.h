@@ -12,6 +12,7 @@ enum node_kind { NODE_TEXT, NODE_LIST, NODE_MAP };
 
 struct node {
     enum node_kind kind;
+    uint32_t file;         /* index into mistakes->files */
     uint32_t line, column; /* from 1; of an alias where it is used, of what is below it where the anchor stands */
     bool plain, folded;    /* TEXT: written without quotes; over several lines */
     bool flow;             /* LIST, MAP: written in [] or {} */

@@ -40,6 +40,8 @@ static void describe(const struct def_reading *reading, const struct value *valu
     bool exact;
     if (value->state == VALUE_ABSENT) {
         (void)snprintf(out, SHOWN_MAX, "absent");
+    } else if (value->state == VALUE_INVALID && !value->has_number) {
+        (void)snprintf(out, SHOWN_MAX, "%.100s%sinvalid", value->name ? value->name : "", value->name ? ", " : "");
     } else if (value->name && !value->has_number) {
         (void)snprintf(out, SHOWN_MAX, "%s", value->name);
     } else if (value->has_number) {
@@ -89,6 +91,8 @@ static bool same(const struct def_reading *reading, const struct def_given *give
     }
     if (value->state == VALUE_ABSENT)
         return strcmp(given->text, "absent") == 0;
+    if (value->state == VALUE_INVALID && !value->has_number && strcmp(given->text, "invalid") == 0)
+        return true;
     if (value->name)
         return strcmp(given->text, value->name) == 0;
     if (reading->kind == READING_TEXT)
@@ -111,7 +115,7 @@ static void on_value(void *context, const struct value *value)
             continue;
         char shown[SHOWN_MAX], what[SHOWN_MAX + 300];
         describe(reading, value, shown);
-        (void)snprintf(what, sizeof what, "these bytes give %s for %.200s", shown, reading->name);
+        (void)snprintf(what, sizeof what, "these bytes give %s for %.200s; correct this value, or the field's byte, mask, factor or offset", shown, reading->name);
         say_at(run, given->place, what);
     }
 }
@@ -129,14 +133,15 @@ static void run_example(const struct definitions *definitions, const struct def_
                        (unsigned)example->length, (unsigned)result.needed);
         say_at(&run, example->place, what);
     } else if (record->length != DEF_NONE && example->length != record->length) {
-        (void)snprintf(what, sizeof what, "the example has %u bytes, but length says %u", (unsigned)example->length,
+        (void)snprintf(what, sizeof what, "the example has %u bytes, but length says %u; correct one of them", (unsigned)example->length,
                        (unsigned)record->length);
         say_at(&run, example->place, what);
     }
     for (uint32_t i = 0; run.met_count < example->given_count && i < example->given_count && i < 256; i++)
         if (!(run.met[i / 64] >> i % 64 & 1))
             say_at(&run, example->gives[i].place,
-                   "these bytes give no such value: they are too few, or it has a part that does not fit");
+                   "these bytes give no such value: they are too few, or it has a part that does not fit; "
+                   "give more bytes, or leave the value out");
 }
 
 static uint64_t run_record(const struct definitions *definitions, const struct def_record *record,
@@ -147,13 +152,23 @@ static uint64_t run_record(const struct definitions *definitions, const struct d
     return record->example_count;
 }
 
+static uint64_t run_identifiers(const struct definitions *definitions, const struct def_identifier *list,
+                                uint32_t list_count, struct diagnostics *diagnostics)
+{
+    uint64_t count = 0;
+    for (uint32_t i = 0; i < list_count; i++)
+        count += run_record(definitions, &list[i].record, diagnostics);
+    return count;
+}
+
 uint64_t lint_examples(const struct definitions *definitions, struct diagnostics *diagnostics)
 {
     uint64_t count = 0;
     for (uint32_t i = 0; i < definitions->module_count; i++) {
         const struct def_module *module = &definitions->modules[i];
-        for (uint32_t j = 0; j < module->identifier_count; j++)
-            count += run_record(definitions, &module->identifiers[j].record, diagnostics);
+        count += run_identifiers(definitions, module->identifiers, module->identifier_count, diagnostics);
+        count += run_identifiers(definitions, module->local_identifiers, module->local_identifier_count, diagnostics);
+        count += run_identifiers(definitions, module->identification, module->identification_count, diagnostics);
         for (uint32_t j = 0; j < module->broadcast_count; j++)
             count += run_record(definitions, &module->broadcasts[j].record, diagnostics);
     }

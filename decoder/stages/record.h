@@ -11,7 +11,8 @@
 enum value_state {
     VALUE_GOOD,    /* has a value (or text, bytes, flag) */
     VALUE_ABSENT,  /* the raw number is in `absent` */
-    VALUE_INVALID, /* outside `valid`: the value is kept, but is no sample (D 6.4) */
+    VALUE_INVALID, /* no sample (D 6.4). Outside `valid` the value is kept; outside a curve, and for a float that is NaN,
+                    * infinite or not exact within the definition's bounds (docs/definitions.md), there is none */
 };
 
 #define VALUE_PARTS_MAX 32 /* parts of one derived sum */
@@ -19,7 +20,7 @@ enum value_state {
 struct value {
     uint32_t reading;         /* index into definitions.readings */
     enum value_state state;
-    bool has_number;          /* READING_NUMBER that is GOOD or INVALID */
+    bool has_number;          /* READING_NUMBER with a value, GOOD or INVALID */
     tt_wide numerator;        /* over the reading's denominator */
     uint64_t raw;             /* raw number after mask (numbers and flags) */
     const char *name;         /* named state, NULL when none (READING_NUMBER); "yes"/"no" (READING_FLAG) */
@@ -31,8 +32,8 @@ struct value {
 };
 
 struct record_result {
-    uint32_t missing_fields; /* fields that did not fit */
-    uint32_t needed;         /* bytes that all fields need */
+    uint32_t missing_fields; /* fields that did not fit; one of another page (`when`) is not there and not missing */
+    uint32_t needed;         /* bytes that all fields of this page need */
     bool longer;             /* more bytes than record.length (or than all fields need when length is not given) */
 };
 

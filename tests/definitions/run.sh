@@ -58,7 +58,7 @@ check() {
 }
 
 for yaml in bad/*.yaml; do check "$yaml" "${yaml%.yaml}.expect" 65; done
-for yaml in good/*.yaml ../../definitions/examples/*.yaml; do
+for yaml in good/*.yaml ../../definitions/template.yaml ../../definitions/examples/*.yaml; do
     case $yaml in good/*) expect=${yaml%.yaml}.expect ;; *) expect=/dev/null ;; esac
     [ -f "$expect" ] || expect=/dev/null
     check "$yaml" "$expect" 0

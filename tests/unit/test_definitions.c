@@ -514,7 +514,7 @@ static void several_files_that_do_not_fit(void **state)
            "did you mean \"display\"?");
     refuse(2, (const char *[]){DISPLAY, SCALE "procedure: [{step: a, action: test}]\n"}, "there is no action \"test\"");
     /* "display/a" in one module and "a" in module "display": one full name for two things. */
-    refuse(2, (const char *[]){DISPLAY, SCALE "  0x1: {name: display/zero}\nprocedure: []\n"}, "can mean two routines");
+    refuse(2, (const char *[]){DISPLAY, SCALE "  0x1: {name: display/zero}\nprocedure: []\n"}, "can mean two actions");
     refuse(2, (const char *[]){DISPLAY, "taretrace: 1\nmodule: {name: x, address: {request: 0x1, response: 0x2}}\n"},
            "write 0x001");
     refuse(2,

@@ -45,13 +45,13 @@ static void note(void *context, const struct reading_event *event)
 /* Module 0: identifiers 3C40 (2 bytes, one number), 3C41 (no length: one number), F190 (text), routine 0242, lamp 3D0.
  * Module 1: the same broadcast. */
 static struct def_reading readings[8];
-static struct def_field load_field = {.length = 2, .mask = 0xFFFF, .mask_bits = 16, .factor = 1, .reading = 0};
-static struct def_field open_field = {.length = 1, .mask = 0xFF, .mask_bits = 8, .factor = 1, .reading = 1};
-static struct def_field vin_field = {.length = DEF_NONE, .type = FIELD_TEXT, .reading = 2};
-static struct def_field state_field = {.length = 1, .mask = 0xFF, .mask_bits = 8, .factor = 1, .reading = 3};
-static struct def_field lamp_field = {.byte = 2, .length = 1, .mask = 0x03, .mask_bits = 2, .factor = 1, .reading = 4};
+static struct def_field load_field = {.length = 2, .mask = 0xFFFF, .mask_bits = 16, .factor = 1, .when_field = DEF_NONE, .reading = 0};
+static struct def_field open_field = {.length = 1, .mask = 0xFF, .mask_bits = 8, .factor = 1, .when_field = DEF_NONE, .reading = 1};
+static struct def_field vin_field = {.length = DEF_NONE, .type = FIELD_TEXT, .when_field = DEF_NONE, .reading = 2};
+static struct def_field state_field = {.length = 1, .mask = 0xFF, .mask_bits = 8, .factor = 1, .when_field = DEF_NONE, .reading = 3};
+static struct def_field lamp_field = {.byte = 2, .length = 1, .mask = 0x03, .mask_bits = 2, .factor = 1, .when_field = DEF_NONE, .reading = 4};
 static struct def_field lamp_field_1 = {
-    .byte = 0, .length = 1, .mask = 0xFF, .mask_bits = 8, .factor = 1, .reading = 5};
+    .byte = 0, .length = 1, .mask = 0xFF, .mask_bits = 8, .factor = 1, .when_field = DEF_NONE, .reading = 5};
 static struct def_identifier identifiers[] = {
     {.key = 0x3C40, .record = {.length = 2, .fields = &load_field, .field_count = 1}},
     {.key = 0x3C41, .record = {.length = DEF_NONE, .fields = &open_field, .field_count = 1}},

@@ -49,7 +49,8 @@ static struct definitions definitions = {.readings = readings, .reading_count = 
 static struct def_field number(uint32_t byte, uint32_t length, uint64_t mask)
 {
     uint64_t all = length == 8 ? UINT64_MAX : (UINT64_C(1) << 8 * length) - 1;
-    struct def_field field = {.byte = byte, .length = length, .mask = mask ? mask : all, .factor = 1};
+    struct def_field field = {.byte = byte, .length = length, .mask = mask ? mask : all, .factor = 1,
+                              .when_field = DEF_NONE};
     field.mask_bits = (uint32_t)__builtin_popcountll(field.mask);
     return field;
 }
@@ -207,7 +208,7 @@ static void valid_flags_the_value_and_keeps_it(void **state)
 static void text_and_bytes_take_their_place_or_the_rest(void **state)
 {
     (void)state;
-    struct def_field field = {.byte = 1, .length = DEF_NONE, .type = FIELD_TEXT};
+    struct def_field field = {.byte = 1, .length = DEF_NONE, .type = FIELD_TEXT, .when_field = DEF_NONE};
     struct value value = one(&field, "00 41 42 43");
     assert_int_equal(value.length, 3);
     assert_int_equal(value.at[0].offset, 1);
@@ -344,7 +345,7 @@ static void short_and_long_answers(void **state)
     (void)decode(&definitions, &record, "40 B3 E8 3E 83 DE 7B 00 AA", &result);
     assert_false(result.longer);
 
-    struct def_field rest = {.byte = 2, .length = DEF_NONE, .type = FIELD_TEXT};
+    struct def_field rest = {.byte = 2, .length = DEF_NONE, .type = FIELD_TEXT, .when_field = DEF_NONE};
     record = (struct def_record){.length = DEF_NONE, .fields = &rest, .field_count = 1};
     seen = decode(&definitions, &record, "00 00", &result);
     assert_int_equal(seen.count, 0);
@@ -358,6 +359,150 @@ static void short_and_long_answers(void **state)
     seen = decode(&definitions, &record, "00", &result);
     assert_int_equal(seen.count, 0);
     assert_int_equal(result.needed, UINT32_MAX);
+}
+
+/* A float as the loader scales it: factor * 2^72 over a denominator of denominator * 2^72. */
+static struct def_field binary(uint32_t length, int64_t factor)
+{
+    struct def_field field = number(0, length, 0);
+    field.type = FIELD_FLOAT;
+    field.factor = factor * ((tt_wide)1 << 72);
+    return field;
+}
+
+/* IEEE 754 by hand: sign, exponent + 127 (1023), fraction. m * 2^e over 2^72 is m << (72 + e). */
+static void floats_are_exact_or_invalid(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *hex;
+        uint32_t length;
+        bool good;
+        int64_t m;
+        int e;
+    } cases[] = {
+        {"3F 80 00 00", 4, true, 1, 0},
+        {"C2 28 00 00", 4, true, -42, 0},      /* 1.3125 * 2^5 */
+        {"3D CC CC CD", 4, true, 13421773, -27}, /* nearest to 0.1 */
+        {"00 00 00 00", 4, true, 0, 0},
+        {"80 00 00 00", 4, true, 0, 0},
+        {"53 7F FF FF", 4, true, 0xFFFFFF, 16}, /* the last below 2^40 */
+        {"53 80 00 00", 4, false, 0, 0},        /* 2^40 */
+        {"D3 80 00 00", 4, false, 0, 0},
+        {"7F 80 00 00", 4, false, 0, 0},        /* infinity */
+        {"FF 80 00 00", 4, false, 0, 0},
+        {"7F C0 00 00", 4, false, 0, 0},        /* not a number */
+        {"7F 80 00 01", 4, false, 0, 0},
+        {"1B 80 00 00", 4, true, 1, -72},       /* exponent 0x37 = 55: 2^-72 */
+        {"1B 00 00 00", 4, false, 0, 0},        /* 2^-73 */
+        {"1B C0 00 00", 4, false, 0, 0},        /* 1.5 * 2^-72 */
+        {"00 00 00 01", 4, false, 0, 0},        /* subnormal: 2^-149 */
+        {"3F F8 00 00 00 00 00 00", 8, true, 3, -1},
+        {"3F B9 99 99 99 99 99 9A", 8, true, 7205759403792794, -56}, /* nearest to 0.1 */
+        {"42 6F FF FF FF FF FF FF", 8, true, 0x1FFFFFFFFFFFFF, -13}, /* the last below 2^40 */
+        {"42 70 00 00 00 00 00 00", 8, false, 0, 0},
+        {"7F F0 00 00 00 00 00 00", 8, false, 0, 0},
+        {"7F F8 00 00 00 00 00 00", 8, false, 0, 0},
+        {"00 00 00 00 00 00 00 01", 8, false, 0, 0},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        struct def_field field = binary(cases[i].length, 1);
+        struct value value = one(&field, cases[i].hex);
+        if (value.has_number != cases[i].good)
+            fail_msg("%s", cases[i].hex);
+        assert_int_equal(value.state, cases[i].good ? VALUE_GOOD : VALUE_INVALID);
+        if (cases[i].good)
+            assert_true(value.numerator == (tt_wide)cases[i].m * ((tt_wide)1 << (72 + cases[i].e)));
+        else
+            assert_true(value.numerator == 0);
+    }
+    struct def_field scaled = binary(4, -3);
+    scaled.offset = (tt_wide)5 << 72;
+    scaled.has_valid = true;
+    scaled.valid_low = 0;
+    scaled.valid_high = (tt_wide)5 << 72;
+    struct value value = one(&scaled, "3F 00 00 00"); /* 5 - 3 * 0.5 = 3.5 */
+    assert_true(value.state == VALUE_GOOD && value.numerator == (tt_wide)7 << 71);
+    value = one(&scaled, "40 00 00 00"); /* 5 - 6 = -1: kept, and no sample */
+    assert_true(value.state == VALUE_INVALID && value.has_number && value.numerator == -((tt_wide)1 << 72));
+    scaled.little = true;
+    assert_true(one(&scaled, "00 00 00 3F").numerator == (tt_wide)7 << 71);
+}
+
+/* 10 -> 5, 20 -> 7, 30 -> 4 over 10: slopes 2/10 and -3/10. */
+static void curves_have_no_value_outside(void **state)
+{
+    (void)state;
+    static struct def_curve_piece pieces[] = {{10, 20, 2, 50}, {20, 30, -3, 70}};
+    static const struct {
+        const char *hex;
+        int64_t numerator; /* -1: none */
+    } cases[] = {{"09", -1}, {"0A", 50}, {"0B", 52}, {"14", 70}, {"15", 67}, {"1E", 40}, {"1F", -1}, {"FF", -1}};
+    struct def_field field = number(0, 1, 0);
+    field.curve = pieces;
+    field.curve_count = 2;
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        struct value value = one(&field, cases[i].hex);
+        assert_int_equal(value.has_number, cases[i].numerator >= 0);
+        assert_int_equal(value.state, cases[i].numerator >= 0 ? VALUE_GOOD : VALUE_INVALID);
+        assert_true(value.numerator == (cases[i].numerator >= 0 ? cases[i].numerator : 0));
+    }
+    static struct def_curve_piece negative[] = {{-128, 0, 1, -128}, {0, 127, 2, 0}};
+    field.curve = negative;
+    field.type = FIELD_SIGNED;
+    assert_true(one(&field, "80").numerator == -128);
+    assert_true(one(&field, "FF").numerator == -1);
+    assert_true(one(&field, "7F").numerator == 254);
+    struct def_field wide = number(0, 8, 0); /* numbers past 2^63 are beyond every curve */
+    wide.curve = pieces;
+    wide.curve_count = 2;
+    assert_false(one(&wide, "FF FF FF FF FF FF FF FF").has_number);
+}
+
+/* The seen readings' indexes as digits. */
+static const char *seen_on(const struct def_record *record, const char *hex, struct record_result *result)
+{
+    static char text[33];
+    struct seen seen = decode(&definitions, record, hex, result);
+    for (uint32_t i = 0; i < seen.count; i++)
+        text[i] = (char)('0' + seen.values[i].reading);
+    text[seen.count] = '\0';
+    return text;
+}
+
+static void fields_of_another_page_are_not_there(void **state)
+{
+    (void)state;
+    static struct def_flag flag[] = {{1, 4}};
+    static uint64_t absent[] = {3};
+    static uint32_t parts[] = {1}, other[] = {2};
+    static tt_wide one_each[] = {1};
+    struct def_field fields[4] = {number(0, 1, 0xF0), number(1, 1, 0), number(1, 4, 0), number(2, 1, 0)};
+    struct def_derived sums[2] = {{parts, one_each, 1, 5}, {other, one_each, 1, 6}};
+    for (uint32_t i = 0; i < 4; i++)
+        fields[i].reading = i;
+    fields[0].absent = absent; /* the page is read all the same */
+    fields[0].absent_count = 1;
+    fields[1].when_field = fields[2].when_field = fields[3].when_field = 0;
+    fields[1].when_is = fields[3].when_is = 1;
+    fields[2].when_is = 3;
+    fields[3].flags = flag;
+    fields[3].flag_count = 1;
+    struct def_record record = {
+        .length = DEF_NONE, .fields = fields, .field_count = 4, .derived = sums, .derived_count = 2};
+    struct record_result result;
+    assert_string_equal(seen_on(&record, "1F 05 01", &result), "01345");
+    assert_true(result.missing_fields == 0 && result.needed == 3 && !result.longer);
+    assert_string_equal(seen_on(&record, "3F 00 00 00 07", &result), "026");
+    assert_true(result.missing_fields == 0 && result.needed == 5 && !result.longer);
+    assert_string_equal(seen_on(&record, "2F", &result), "0"); /* no page of these */
+    assert_true(result.missing_fields == 0 && result.needed == 1 && !result.longer);
+    assert_string_equal(seen_on(&record, "2F 00", &result), "0");
+    assert_true(result.longer);
+    assert_string_equal(seen_on(&record, "1F 05", &result), "015");
+    assert_true(result.missing_fields == 1 && result.needed == 3);
+    assert_string_equal(seen_on(&record, "", &result), ""); /* which page it was cannot be known */
+    assert_true(result.missing_fields == 1 && result.needed == 1);
 }
 
 int main(void)
@@ -375,6 +520,9 @@ int main(void)
         cmocka_unit_test(a_sum_needs_every_part),
         cmocka_unit_test(flags_of_an_absent_number_are_absent),
         cmocka_unit_test(short_and_long_answers),
+        cmocka_unit_test(floats_are_exact_or_invalid),
+        cmocka_unit_test(curves_have_no_value_outside),
+        cmocka_unit_test(fields_of_another_page_are_not_there),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
