@@ -26,7 +26,7 @@ static const char help[] =
     "  taretrace verify job.pcap --definitions seat.yaml --into job-folder\n"
     "        the same, and keeps trace, log, readings and verdict in a new folder\n"
     "  taretrace list readings job.pcap --definitions seat.yaml\n"
-    "        every value that was read, a line each (also: messages, exchanges)\n"
+    "        every value that was read, a line each (also: frames, messages, ...)\n"
     "  taretrace lint seat.yaml\n"
     "        checks a definition file and runs the examples in it\n"
     "\n"

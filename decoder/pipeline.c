@@ -44,7 +44,7 @@ static void on_reading(void *context, const struct reading_event *reading)
         pipeline->result->fault_count++;
     if (pipeline->listener.reading)
         pipeline->listener.reading(pipeline->listener.context, reading);
-    if (pipeline->step)
+    if (pipeline_judges(pipeline, reading->message->bus, reading->module))
         step_push_reading(pipeline->step, reading);
 }
 
@@ -58,7 +58,7 @@ static void on_closed(struct pipeline *pipeline, const struct exchange_event *cl
         pipeline->listener.exchange(pipeline->listener.context, closed, &content);
     if (content.kind == SERVICE_RESET && closed->exchange->has_response && closed->exchange->nrc == 0)
         event(pipeline, "module reset", frame_here(pipeline));
-    if (pipeline->step)
+    if (pipeline_judges(pipeline, closed->exchange->bus, closed->exchange->module))
         step_push_answer(pipeline->step, closed, &content);
     if (pipeline->wants_readings && closed->exchange->module < pipeline->described)
         reading_push_answer(&pipeline->reading, closed, &content);
@@ -68,7 +68,7 @@ static void on_closed(struct pipeline *pipeline, const struct exchange_event *cl
 static void on_request(struct pipeline *pipeline, const struct exchange_event *asked)
 {
     struct service_content content;
-    if (pipeline->step)
+    if (pipeline_judges(pipeline, asked->exchange->bus, asked->exchange->module))
         step_push_request(pipeline->step, asked->exchange);
     if (!pipeline->wants_readings || asked->exchange->module >= pipeline->described)
         return;
@@ -143,7 +143,7 @@ static void on_frame_fault(struct bus *bus, const struct frame_event *bad)
     const struct frame *frame = bad->frame;
     uint32_t module;
     fault(bus->pipeline, "frame", bad->reason, frame);
-    if (frame->id == 0 && !frame->extended)
+    if (!frame->extended && (frame->id == 0 || frame->id > 0x7FF))
         gap(bus->pipeline, GAP_FAULT, DEF_NONE, frame); /* the id itself is missing or senseless: it could be any */
     else if (transport_module_of(&bus->transport, frame_id_word(frame), &module))
         gap(bus->pipeline, GAP_FAULT, module, frame);
@@ -274,8 +274,8 @@ static int open_bus(struct pipeline *pipeline, struct bus *bus, uint32_t index)
     if (order == FRAME_ID_LOOK && frame_ids_are_swapped(reader)) {
         order = FRAME_ID_SWAPPED;
         diagnostics_say(options->diagnostics, SEVERITY_WARNING, reader->name,
-                        "its CAN ids make sense only the wrong way round, and are read so: its writer stored them in its "
-                        "own byte order; --id-order big reads them as they stand");
+                        "its CAN ids make sense only the wrong way round, and are read so: its writer stored them in "
+                        "its own byte order; --id-order big reads them as they stand");
     }
     frame_init(&bus->frame, index, index, on_frame, bus);
     frame_set_link(&bus->frame, reader, order);
@@ -536,5 +536,6 @@ void pipeline_free(struct pipeline *pipeline)
     free(pipeline->facts);
     free(pipeline->pairs);
     free(pipeline->pair_names);
+    free(pipeline->heard_on);
     free(pipeline);
 }

@@ -34,6 +34,7 @@ struct pipeline_options {
     uint32_t pair_count;
     struct marks *marks;                   /* may be NULL */
     uint32_t part;
+    uint32_t bus;                          /* what is judged: this bus, from 1; 0: all of them */
     uint32_t longest;                      /* 0: default */
     bool hashing, judging;
     bool progress;                         /* a progress line on stderr while it takes over a second (terminals only) */
@@ -66,6 +67,10 @@ struct pipeline_result {
     uint64_t last_record;          /* its number */
     int64_t first_time, last_time; /* of the frames; 0 without frames. first_time holds from the first callback on */
     char sha256[DIGEST_TEXT];      /* "" when not hashing */
+    /* Judging, and options.bus is 0: a described module was heard on two buses, as two vehicles' traces together or a
+     * gateway's copies would show it. What one of them did proves nothing of the other: the verdict is not to be used. */
+    bool mixed;
+    uint32_t mixed_module, mixed_bus[2];
     const struct verdict *verdict; /* when judging; valid until pipeline_free */
     bool interrupted;              /* Ctrl-C (support/interrupt.h) or pipeline_stop: what was read so far was still finished */
     uint64_t fault_count;          /* of the fault callbacks */

@@ -70,8 +70,11 @@ bool pipeline_collect_pairs(struct pipeline *pipeline)
     pipeline->module_count = pipeline->described;
     pipeline->pairs = calloc(most, sizeof *pipeline->pairs);
     pipeline->pair_names = calloc(bare, sizeof *pipeline->pair_names);
-    if (!pipeline->pairs || !pipeline->pair_names)
+    pipeline->heard_on = calloc(pipeline->described ? pipeline->described : 1, sizeof *pipeline->heard_on);
+    if (!pipeline->pairs || !pipeline->pair_names || !pipeline->heard_on)
         return false;
+    for (uint32_t i = 0; i < pipeline->described; i++)
+        pipeline->heard_on[i] = DEF_NONE;
     if (options->pair_count) {
         for (uint32_t i = 0; i < options->pair_count; i++)
             collect_bare(pipeline, options->pairs[i]);
@@ -83,6 +86,24 @@ bool pipeline_collect_pairs(struct pipeline *pipeline)
             collect_bare(pipeline, (struct transport_pair){.request_id = 0x7E0 + i, .response_id = 0x7E8 + i,
                                                            .functional_id = 0x7DF, .n_cr = TT_SECOND,
                                                            .n_bs = TT_SECOND});
+    }
+    return true;
+}
+
+bool pipeline_judges(struct pipeline *pipeline, uint32_t bus, uint32_t module)
+{
+    struct pipeline_result *result = pipeline->result;
+    if (!pipeline->step || module >= pipeline->described) /* a bare pair's module is none that steps know */
+        return false;
+    if (pipeline->options.bus)
+        return bus + 1 == pipeline->options.bus;
+    if (pipeline->heard_on[module] == DEF_NONE)
+        pipeline->heard_on[module] = bus;
+    if (pipeline->heard_on[module] != bus && !result->mixed) {
+        result->mixed = true;
+        result->mixed_module = module;
+        result->mixed_bus[0] = pipeline->heard_on[module];
+        result->mixed_bus[1] = bus;
     }
     return true;
 }

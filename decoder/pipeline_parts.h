@@ -42,11 +42,14 @@ struct pipeline {
     struct transport_pair *pairs; /* owned; of every bus, module numbers set */
     uint32_t pair_count;
     char (*pair_names)[PAIR_NAME_MAX]; /* of bare pairs; owned */
+    uint32_t *heard_on;          /* by described module: the bus it was heard on, DEF_NONE before; owned */
     struct progress progress;
 };
 
 /* Which pairs the run has, and the numbers and names of their modules. False without memory. */
 TT_MUST_USE bool pipeline_collect_pairs(struct pipeline *pipeline);
+/* What was heard of this module on this bus is for the judge. Notes it when the module was heard on another bus before. */
+bool pipeline_judges(struct pipeline *pipeline, uint32_t bus, uint32_t module);
 /* Adds them to a bus. 0, or EXIT_USAGE, told. */
 TT_MUST_USE int pipeline_add_pairs(struct pipeline *pipeline, struct bus *bus);
 

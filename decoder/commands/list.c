@@ -1,57 +1,55 @@
-/* taretrace list: messages, exchanges or readings of a trace, one object a line (D 9.2, 9.3). */
+/* taretrace list: frames, messages, exchanges or readings of traces, one object a line (D 9.2, 9.3). */
 #include <getopt.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
-#include "../../definitions/loader.h"
 #include "../outputs/readings_csv.h"
-#include "../pipeline.h"
 #include "../support/interrupt.h"
 #include "commands.h"
-#include "pair.h"
+#include "inputs.h"
 
 const char list_help[] =
-    "taretrace list messages|exchanges|readings TRACE: what a trace holds\n"
+    "taretrace list frames|messages|exchanges|readings TRACE...: what traces hold\n"
     "\n"
     "  taretrace list readings job.pcap --definitions seat.yaml\n"
     "  taretrace list exchanges job.pcap --pair 0x5E3:0x6C5\n"
     "  taretrace list messages job.pcap --pair 0x5E3:0x6C5 --format jsonl > out.jsonl\n"
     "  zcat job.pcap.gz | taretrace list messages - --pair 0x5E3:0x6C5\n"
     "\n"
+    "frames     each record of the trace, error frames in words\n"
     "messages   what was put together from frames, whole or abandoned (ISO 15765-2)\n"
     "exchanges  each question with all its answers (ISO 14229)\n"
     "readings   each value of the definition files (needs --definitions)\n"
-    "TRACE      classic pcap, link type 227; - is standard input\n"
+    "TRACE      pcap or pcapng, link type 227, 113 or 276; - is standard input. Several\n"
+    "           traces, or interfaces of a pcapng, are buses 1, 2, ... in that order\n"
     "\n"
     "  -d, --definitions FILE...      definition files: pairs, names, readings\n"
-    "  -p, --pair QUESTION:ANSWER     ids that talk to each other, three or eight hex\n"
+    "  -p, --pair REQUEST:RESPONSE    ids that talk to each other, three or eight hex\n"
     "                                 digits, address bytes behind a /; more by\n"
     "                                 more options; used instead of the files' pairs.\n"
     "                                 Without either: 0x7E0:0x7E8 to 0x7E7:0x7EF\n"
     "  -f, --format text|csv|jsonl    text (key=value) when not given\n"
+    "      --id-order big|swapped     how CAN ids stand in the trace, when what their\n"
+    "                                 look says is wrong\n"
     "  -l, --longest N                longest message in bytes, 65536 when not given\n"
+    "      --secrets                  shows seeds and keys of SecurityAccess\n"
     "  -h, --help                     this page\n";
 
-#define PAIRS_MAX 256u
-#define FILES_MAX 64u
-enum what { LIST_MESSAGES, LIST_EXCHANGES, LIST_READINGS };
-static const char *const what_names[] = {"messages", "exchanges", "readings", NULL};
+#define OPTION_SECRETS 300 /* no letter */
+enum what { LIST_FRAMES, LIST_MESSAGES, LIST_EXCHANGES, LIST_READINGS };
+static const char *const what_names[] = {"frames", "messages", "exchanges", "readings", NULL};
 static const char *const form_names[] = {"jsonl", "text", "csv", NULL}; /* by enum row_form */
-static const char *const option_names[] = {"definitions", "pair", "format", "longest", "help", NULL};
+static const char *const option_names[] = {"definitions", "pair", "id-order", "format",
+                                           "longest", "secrets", "help", NULL};
 
 struct list {
     struct diagnostics diagnostics;
     enum what what;
     enum row_form form;
-    const char *trace;
-    const char *files[FILES_MAX];
-    size_t file_count;
-    struct transport_pair pairs[PAIRS_MAX];
-    uint32_t pair_count;
-    uint64_t longest;
-    bool asks_help;
+    struct inputs inputs;
+    bool asks_help, secrets;
     struct sink out;
     struct view view;
     struct pipeline *pipeline;
@@ -72,6 +70,23 @@ static void stop_when_failed(struct list *list)
 {
     if (list->out.error)
         pipeline_stop(list->pipeline);
+}
+
+static void on_frame(void *context, const struct frame *frame)
+{
+    struct list *list = context;
+    view_frame(&list->view, &list->out, list->form, frame, NULL);
+    stop_when_failed(list);
+}
+
+/* A record that is no frame has its line too: its number is used up. */
+static void on_fault(void *context, const char *stage, const char *reason, const struct frame *frame)
+{
+    struct list *list = context;
+    if (strcmp(stage, "frame") != 0 || !frame)
+        return;
+    view_frame(&list->view, &list->out, list->form, frame, reason);
+    stop_when_failed(list);
 }
 
 static void on_message(void *context, const struct message *message)
@@ -109,113 +124,78 @@ static void put_columns(struct list *list)
         readings_csv_begin(&list->out);
         return;
     }
-    sink_text(&list->out, list->what == LIST_MESSAGES ? view_message_columns : view_exchange_columns);
+    sink_text(&list->out, list->what == LIST_FRAMES     ? view_frame_columns
+                          : list->what == LIST_MESSAGES ? view_message_columns
+                                                        : view_exchange_columns);
     sink_text(&list->out, "\r\n");
 }
 
 /* ---- the command line ---- */
 
-static int add_pair(struct list *list, const char *text)
-{
-    struct transport_pair pair;
-    const char *wrong = pair_parse(text, &pair);
-    if (wrong)
-        return usage_error(&list->diagnostics, "list", "%.80s is no pair; %s", text, wrong);
-    if (list->pair_count == PAIRS_MAX)
-        return usage_error(&list->diagnostics, "list", "more than %u pairs", PAIRS_MAX);
-    list->pairs[list->pair_count++] = pair;
-    return 0;
-}
-
-static int add_file(struct list *list, const char *path)
-{
-    if (list->file_count == FILES_MAX)
-        return usage_error(&list->diagnostics, "list", "more than %u definition files", FILES_MAX);
-    list->files[list->file_count++] = path;
-    return 0;
-}
-
 static int take_option(struct list *list, int option, const char *value)
 {
     int index;
     switch (option) {
-    case 'd':
-        return add_file(list, value);
-    case 'p':
-        return add_pair(list, value);
+    case OPTION_SECRETS:
+        list->secrets = true;
+        return 0;
+    case 'h':
+        list->asks_help = true;
+        return 0;
     case 'f':
         index = name_index(value, form_names);
         if (index < 0)
             return usage_error(&list->diagnostics, "list", "--format is text, csv or jsonl, not %.40s", value);
         list->form = (enum row_form)index;
         return 0;
-    case 'l':
-        if (!parse_number(value, 1, UINT32_MAX, &list->longest))
-            return usage_error(&list->diagnostics, "list",
-                               "--longest is a number of bytes from 1 to 4294967295, not %.40s", value);
-        return 0;
     default:
-        list->asks_help = true;
-        return 0;
+        return inputs_option(&list->inputs, option == 'p' ? INPUT_PAIR : option, value);
     }
 }
 
-/* A word that is no option: what to list, then the trace; behind --definitions more definition files. */
-static int take_word(struct list *list, const char *word, unsigned *words, bool behind_definitions)
+/* A word that is no option: what to list, then traces; behind --definitions more definition files. */
+static int take_word(struct list *list, const char *word, bool *named, bool behind_definitions)
 {
-    if (*words == 0) {
-        int index = name_index(word, what_names);
-        if (index < 0)
-            return usage_error(&list->diagnostics, "list",
-                               "%.40s cannot be listed; messages, exchanges and readings can", word);
-        list->what = (enum what)index;
-    } else if (*words == 1 && !behind_definitions) {
-        list->trace = word;
-    } else if (behind_definitions) {
-        return add_file(list, word);
-    } else {
-        return usage_error(&list->diagnostics, "list", "one trace at a time in this version: %.80s is one too many",
-                           word);
-    }
-    (*words)++;
+    if (*named)
+        return behind_definitions ? inputs_add_file(&list->inputs, word) : inputs_add_trace(&list->inputs, word);
+    int index = name_index(word, what_names);
+    if (index < 0)
+        return usage_error(&list->diagnostics, "list",
+                           "%.40s cannot be listed; frames, messages, exchanges and readings can", word);
+    list->what = (enum what)index;
+    *named = true;
     return 0;
 }
 
 static int parse(struct list *list, int argc, char **argv)
 {
-    static const struct option options[] = {
-        {"definitions", required_argument, NULL, 'd'}, {"pair", required_argument, NULL, 'p'},
-        {"format", required_argument, NULL, 'f'},      {"longest", required_argument, NULL, 'l'},
-        {"help", no_argument, NULL, 'h'},              {NULL, 0, NULL, 0}};
-    unsigned words = 0;
-    bool behind_definitions = false;
+    static const struct option options[] = {INPUT_OPTIONS, {"format", required_argument, NULL, 'f'},
+                                            {"secrets", no_argument, NULL, OPTION_SECRETS},
+                                            {"help", no_argument, NULL, 'h'}, {NULL, 0, NULL, 0}};
+    bool named = false, behind_definitions = false;
     int option, result = 0;
     opterr = 0;
     while (!result && (option = getopt_long(argc, argv, "-:d:p:f:l:h", options, NULL)) != -1) {
         if (option == '?' || option == ':')
             return option_error(&list->diagnostics, "list", option, argv, option_names);
         if (option == 1)
-            result = take_word(list, optarg, &words, behind_definitions);
+            result = take_word(list, optarg, &named, behind_definitions);
         else {
             result = take_option(list, option, optarg);
             behind_definitions = option == 'd';
         }
     }
     for (; !result && optind < argc; optind++) /* behind -- */
-        result = take_word(list, argv[optind], &words, false);
+        result = take_word(list, argv[optind], &named, false);
     if (result || list->asks_help)
         return result;
-    /* --definitions a.yaml trace.pcap: without another trace the last word is the trace. */
-    if (!list->trace && list->file_count > 1)
-        list->trace = list->files[--list->file_count];
-    if (words == 0)
-        return usage_error(&list->diagnostics, "list", "say what to list: messages, exchanges or readings");
-    if (!list->trace)
-        return usage_error(&list->diagnostics, "list", "no trace given");
-    if (list->what == LIST_READINGS && list->file_count == 0)
+    if (!named)
+        return usage_error(&list->diagnostics, "list", "say what to list: frames, messages, exchanges or readings");
+    result = inputs_complete(&list->inputs);
+    if (!result && list->what == LIST_READINGS && list->inputs.file_count == 0)
         return usage_error(&list->diagnostics, "list",
                            "readings need --definitions: a file that says what the bytes mean");
-    return 0;
+    return result;
 }
 
 /* ---- the run ---- */
@@ -223,18 +203,20 @@ static int parse(struct list *list, int argc, char **argv)
 static int run(struct list *list, const struct definitions *definitions)
 {
     struct pipeline_listener listener = {.context = list};
-    if (list->what == LIST_MESSAGES)
+    if (list->what == LIST_FRAMES) {
+        listener.frame = on_frame;
+        listener.fault = on_fault;
+    } else if (list->what == LIST_MESSAGES)
         listener.message = on_message;
     else if (list->what == LIST_EXCHANGES)
         listener.exchange = on_exchange;
     else
         listener.reading = on_reading;
-    struct pipeline_options options = {.trace = list->trace, .definitions = definitions, .pairs = list->pairs,
-                                       .pair_count = list->pair_count, .longest = (uint32_t)list->longest,
-                                       .progress = !isatty(STDOUT_FILENO), .listener = &listener,
-                                       .diagnostics = &list->diagnostics};
+    struct pipeline_options options = {.definitions = definitions, .progress = !isatty(STDOUT_FILENO),
+                                       .listener = &listener};
+    inputs_to_options(&list->inputs, &options);
     list->view = (struct view){.definitions = definitions, .pipeline = (const struct pipeline *const *)&list->pipeline,
-                               .start = &list->result.first_time, .fields = true};
+                               .start = &list->result.first_time, .fields = true, .secrets = list->secrets};
     if (!sink_open_fd(&list->out, STDOUT_FILENO, false)) {
         diagnostics_say(&list->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
         return EXIT_OUR_FAULT;
@@ -258,18 +240,18 @@ int command_list(int argc, char **argv)
     if (!list)
         return EXIT_OUR_FAULT;
     diagnostics_init(&list->diagnostics, stderr);
+    list->inputs.diagnostics = &list->diagnostics;
+    list->inputs.command = "list";
     list->form = ROW_TEXT;
     int code = parse(list, argc, argv);
     if (!code && list->asks_help) {
         code = print_help(list_help);
     } else if (!code) {
-        enum load_result loaded = LOAD_OK;
-        if (list->file_count)
-            loaded = definitions_load(list->files, list->file_count, &list->diagnostics, &definitions);
-        code = loaded == LOAD_OK ? run(list, list->file_count ? &definitions : NULL)
-               : loaded == LOAD_MISTAKES ? EXIT_BAD_INPUT
-                                         : EXIT_CANNOT_OPEN;
-        if (list->file_count)
+        bool described = list->inputs.file_count > 0;
+        code = described ? inputs_load(&list->inputs, &definitions) : 0;
+        if (!code)
+            code = run(list, described ? &definitions : NULL);
+        if (described)
             definitions_free(&definitions);
     }
     free(list);

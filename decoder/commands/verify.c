@@ -9,15 +9,16 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include "../../definitions/loader.h"
 #include "../evidence/job_folder.h"
 #include "../outputs/readings_csv.h"
 #include "../outputs/verdict_text.h"
+#include "../stages/service_fields.h"
 #include "../support/interrupt.h"
 #include "commands.h"
+#include "inputs.h"
 
 const char verify_help[] =
-    "taretrace verify TRACE: holds a recorded job against a definition file's limits\n"
+    "taretrace verify TRACE...: holds a recorded job against a definition file's limits\n"
     "\n"
     "  taretrace verify job.pcap --definitions seat.yaml\n"
     "  taretrace verify job.pcap --definitions seat.yaml --marks marks.jsonl \\\n"
@@ -27,7 +28,8 @@ const char verify_help[] =
     "and why. The last line is the whole answer; the exit code is 0 when every step\n"
     "is confirmed, 1 when one is contradicted, 2 for anything else.\n"
     "\n"
-    "TRACE  classic pcap, link type 227; - is standard input\n"
+    "TRACE  pcap or pcapng, link type 227, 113 or 276; - is standard input. Several\n"
+    "       traces, or interfaces of a pcapng, are buses 1, 2, ... in that order\n"
     "\n"
     "  -d, --definitions FILE...  definition files: address pairs, readings, steps\n"
     "  -m, --marks FILE           what a person noted during the job, a JSON object a\n"
@@ -36,18 +38,27 @@ const char verify_help[] =
     "                             log.jsonl and verdict.json in this new folder;\n"
     "                             without it nothing is written\n"
     "  -p, --part N               judges by part N of a record of several modules\n"
+    "      --bus N                judges by what was on bus N only, where one module is\n"
+    "                             heard on several\n"
+    "      --pair REQUEST:RESPONSE    ids that talk to each other, as in list; used\n"
+    "                             instead of the pairs of the definition files\n"
+    "      --id-order big|swapped how CAN ids stand in the trace, when what their look\n"
+    "                             says is wrong\n"
+    "  -l, --longest N            longest message in bytes, 65536 when not given\n"
     "  -h, --help                 this page\n";
 
-#define FILES_MAX 64u
 #define TERMINAL_WIDTH 80u
-static const char *const option_names[] = {"definitions", "marks", "into", "part", "help", NULL};
+#define WARNINGS_MAX 8 /* there are fewer texts of this kind */
+#define OPTION_BUS 300 /* no letter */
+static const char *const option_names[] = {"definitions", "marks", "into", "part", "bus", "pair", "id-order",
+                                           "longest", "help", NULL};
 
 struct verify {
     struct diagnostics diagnostics;
-    const char *trace, *marks_path, *into;
-    const char *files[FILES_MAX];
-    size_t file_count;
-    uint64_t part;
+    struct inputs inputs;
+    struct trace_inputs traces;
+    const char *marks_path, *into;
+    uint64_t part, bus;
     bool asks_help;
     struct definitions definitions;
     bool definitions_loaded;
@@ -56,35 +67,21 @@ struct verify {
     struct job_folder folder;
     struct sink log, csv;
     struct view view;
+    const char *warned[WARNINGS_MAX]; /* texts told */
+    uint32_t warned_count;
     struct pipeline *pipeline;
     struct pipeline_result result;
-    char copied[DIGEST_TEXT]; /* SHA-256 of the copy in the job folder */
+    struct trace_facts facts[TRACE_INPUTS_MAX];
+    char copied[TRACE_INPUTS_MAX][DIGEST_TEXT]; /* SHA-256 of each copy in the job folder */
 };
 
 /* ---- the command line ---- */
-
-static int take_word(struct verify *verify, const char *word, bool behind_definitions)
-{
-    if (behind_definitions) {
-        if (verify->file_count == FILES_MAX)
-            return usage_error(&verify->diagnostics, "verify", "more than %u definition files", FILES_MAX);
-        verify->files[verify->file_count++] = word;
-        return 0;
-    }
-    if (verify->trace)
-        return usage_error(&verify->diagnostics, "verify", "one trace at a time in this version: %.80s is one too many",
-                           word);
-    verify->trace = word;
-    return 0;
-}
 
 static int take_option(struct verify *verify, int option, const char *value)
 {
     switch (option) {
     case 1:
-        return take_word(verify, value, false);
-    case 'd':
-        return take_word(verify, value, true);
+        return inputs_add_trace(&verify->inputs, value);
     case 'm':
         verify->marks_path = value;
         return 0;
@@ -95,49 +92,47 @@ static int take_option(struct verify *verify, int option, const char *value)
         if (!parse_number(value, 1, 1000000, &verify->part))
             return usage_error(&verify->diagnostics, "verify", "--part is a number from 1, not %.40s", value);
         return 0;
-    default:
+    case OPTION_BUS:
+        if (!parse_number(value, 1, TRACE_INPUTS_MAX, &verify->bus))
+            return usage_error(&verify->diagnostics, "verify", "--bus is a number from 1 to %u, not %.40s",
+                               TRACE_INPUTS_MAX, value);
+        return 0;
+    case 'h':
         verify->asks_help = true;
         return 0;
+    default:
+        return inputs_option(&verify->inputs, option, value);
     }
 }
 
 static int parse(struct verify *verify, int argc, char **argv)
 {
     static const struct option options[] = {
-        {"definitions", required_argument, NULL, 'd'}, {"marks", required_argument, NULL, 'm'},
-        {"into", required_argument, NULL, 'i'},        {"part", required_argument, NULL, 'p'},
-        {"help", no_argument, NULL, 'h'},              {NULL, 0, NULL, 0}};
+        INPUT_OPTIONS, {"marks", required_argument, NULL, 'm'}, {"into", required_argument, NULL, 'i'},
+        {"part", required_argument, NULL, 'p'}, {"bus", required_argument, NULL, OPTION_BUS},
+        {"help", no_argument, NULL, 'h'}, {NULL, 0, NULL, 0}};
     bool behind_definitions = false;
     int option, result = 0;
     opterr = 0;
-    while (!result && (option = getopt_long(argc, argv, "-:d:m:i:p:h", options, NULL)) != -1) {
+    while (!result && (option = getopt_long(argc, argv, "-:d:m:i:p:l:h", options, NULL)) != -1) {
         if (option == '?' || option == ':')
             return option_error(&verify->diagnostics, "verify", option, argv, option_names);
         if (option == 1 && behind_definitions) {
-            result = take_word(verify, optarg, true);
+            result = inputs_add_file(&verify->inputs, optarg);
         } else {
             result = take_option(verify, option, optarg);
             behind_definitions = option == 'd';
         }
     }
     for (; !result && optind < argc; optind++) /* behind -- */
-        result = take_word(verify, argv[optind], false);
+        result = inputs_add_trace(&verify->inputs, argv[optind]);
     if (result || verify->asks_help)
         return result;
-    /* --definitions a.yaml trace.pcap: without another trace the last word is the trace. */
-    if (!verify->trace && verify->file_count > 1)
-        verify->trace = verify->files[--verify->file_count];
-    if (!verify->trace)
-        return usage_error(&verify->diagnostics, "verify", "no trace given");
-    if (verify->marks_path && strcmp(verify->marks_path, "-") == 0 && strcmp(verify->trace, "-") == 0)
-        return usage_error(&verify->diagnostics, "verify", "trace and marks cannot both come from standard input");
-    struct stat facts;
-    if (stat(verify->trace, &facts) == 0 && S_ISDIR(facts.st_mode)) {
-        diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->trace,
-                        "is a folder; this version verifies a trace file, give the one in it");
-        return EXIT_USAGE;
-    }
-    return 0;
+    result = inputs_complete(&verify->inputs);
+    for (uint32_t i = 0; !result && verify->marks_path && i < verify->inputs.trace_count; i++)
+        if (strcmp(verify->marks_path, "-") == 0 && strcmp(verify->inputs.traces[i], "-") == 0)
+            return usage_error(&verify->diagnostics, "verify", "trace and marks cannot both come from standard input");
+    return result;
 }
 
 /* ---- what goes into the log ---- */
@@ -154,9 +149,28 @@ static void on_message(void *context, const struct message *message)
     log_message(&verify->view, &verify->log, message);
 }
 
+/* Pyrotechnics are told loudly (D 8.6): each of the warnings once, at its first frame; the log has every one. */
+static void tell_warning(struct verify *verify, const struct exchange *exchange)
+{
+    const char *text;
+    if (service_warning(exchange, &text) != SERVICE_SAFETY)
+        return;
+    for (uint32_t i = 0; i < verify->warned_count; i++)
+        if (verify->warned[i] == text)
+            return;
+    if (verify->warned_count < WARNINGS_MAX)
+        verify->warned[verify->warned_count++] = text;
+    diagnostics_say(&verify->diagnostics, SEVERITY_WARNING, NULL, "%s: %.80s, bus %s, frame %llu", text,
+                    view_module_name(&verify->view, exchange->module), view_bus_name(&verify->view, exchange->bus),
+                    (unsigned long long)exchange->request.first_frame);
+}
+
 static void on_exchange(void *context, const struct exchange_event *event, const struct service_content *content)
 {
     struct verify *verify = context;
+    tell_warning(verify, event->exchange);
+    if (!verify->into)
+        return;
     log_exchange(&verify->view, &verify->log, event, content);
     stop_when_failed(verify);
 }
@@ -190,48 +204,36 @@ static void on_event(void *context, const char *what, const struct frame *frame)
 
 /* ---- the job folder ---- */
 
-static int copy_trace(struct verify *verify)
+/*
+ * Each bus becomes trace-1.pcap, trace-2.pcap, ... (D 5.7): exact copies of classic files, and the parts into which a
+ * pcapng was split, since offsets in a pcapng are not theirs.
+ */
+static int copy_traces(struct verify *verify)
 {
-    bool standard_input = strcmp(verify->trace, "-") == 0;
-    int fd = standard_input ? STDIN_FILENO : open(verify->trace, O_RDONLY | O_CLOEXEC);
-    if (fd < 0) {
-        diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->trace,
-                        "cannot be opened (%s); check name and rights", strerror(errno));
-        return EXIT_CANNOT_OPEN;
-    }
-    int code = job_folder_copy(&verify->folder, "trace-1.pcap", fd, standard_input ? "standard input" : verify->trace,
-                               verify->copied);
-    if (!standard_input) {
-        (void)close(fd);
-    } else if (!code) { /* standard input can be read once: the copy takes its place */
-        int copy = openat(verify->folder.fd, "trace-1.pcap", O_RDONLY | O_CLOEXEC);
-        if (copy < 0 || dup2(copy, STDIN_FILENO) < 0) {
+    int code = 0;
+    for (uint32_t i = 0; i < verify->traces.count && !code; i++) {
+        struct trace_input *input = &verify->traces.list[i];
+        char name[32];
+        (void)snprintf(name, sizeof name, "trace-%u.pcap", (unsigned)i + 1);
+        if (input->again)
+            (void)lseek(input->fd, 0, SEEK_SET); /* a regular file: cannot fail */
+        code = job_folder_copy(&verify->folder, name, input->fd, input->name, input->start,
+                               input->again ? 0 : input->start_length, verify->copied[i]);
+        if (code || input->again)
+            continue;
+        /* What can be read once is read: its copy takes its place. */
+        int copy = openat(verify->folder.fd, name, O_RDONLY | O_CLOEXEC);
+        if (copy < 0) {
             diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->into, "its trace cannot be opened: %s",
                             strerror(errno));
-            code = EXIT_CANNOT_OPEN;
+            return EXIT_CANNOT_OPEN;
         }
-        if (copy >= 0)
-            (void)close(copy);
+        if (input->fd != STDIN_FILENO)
+            (void)close(input->fd);
+        input->fd = copy;
+        input->again = true;
     }
     return code;
-}
-
-/* The folder keeps classic pcap only: offsets in a pcapng file are not those of the parts it is split into. */
-static int refuse_pcapng(struct verify *verify)
-{
-    static const uint8_t section[] = {0x0A, 0x0D, 0x0D, 0x0A}; /* block type of a section header */
-    uint8_t start[sizeof section];
-    int copy = openat(verify->folder.fd, "trace-1.pcap", O_RDONLY | O_CLOEXEC);
-    bool is_pcapng = copy >= 0 && read(copy, start, sizeof start) == (ssize_t)sizeof start &&
-                     memcmp(start, section, sizeof section) == 0;
-    if (copy >= 0)
-        (void)close(copy);
-    if (!is_pcapng)
-        return 0;
-    diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->trace,
-                    "is a pcapng file, and a job folder keeps classic pcap; save it as classic pcap, or judge it without "
-                    "--into");
-    return EXIT_BAD_INPUT;
 }
 
 static int copy_definitions(struct verify *verify)
@@ -261,9 +263,7 @@ static int begin_folder(struct verify *verify)
     if (!code && verify->marks_loaded)
         code = job_folder_put(&verify->folder, "marks.jsonl", verify->marks.bytes, verify->marks.length);
     if (!code)
-        code = copy_trace(verify);
-    if (!code)
-        code = refuse_pcapng(verify);
+        code = copy_traces(verify);
     if (!code)
         code = job_folder_open(&verify->folder, "log.jsonl", &verify->log);
     if (code)
@@ -279,8 +279,10 @@ static int begin_folder(struct verify *verify)
 static int finish_folder(struct verify *verify, const struct verdict_about *about)
 {
     struct sink sink;
-    if (strcmp(verify->copied, verify->result.sha256) != 0) {
-        diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->trace,
+    for (uint32_t i = 0; i < verify->result.source_count; i++) {
+        if (strcmp(verify->copied[i], verify->result.sources[i].sha256) == 0)
+            continue;
+        diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, verify->result.sources[i].name,
                         "changed while it was read; stop whatever writes it and run again");
         return EXIT_BAD_INPUT;
     }
@@ -311,29 +313,31 @@ static int decode(struct verify *verify)
 {
     struct pipeline_listener listener = {.context = verify, .message = on_message, .exchange = on_exchange,
                                          .reading = on_reading, .step = on_step, .fault = on_fault, .event = on_event};
-    struct pipeline_options options = {.trace = verify->trace,
+    const struct pipeline_listener warner = {.context = verify, .exchange = on_exchange};
+    struct pipeline_options options = {.inputs = &verify->traces,
                                        .definitions = &verify->definitions,
                                        .marks = verify->marks_loaded ? &verify->marks : NULL,
                                        .part = (uint32_t)verify->part,
+                                       .bus = (uint32_t)verify->bus,
                                        .hashing = true,
                                        .judging = true,
                                        .progress = true,
-                                       .listener = verify->into ? &listener : NULL,
-                                       .diagnostics = &verify->diagnostics};
+                                       .listener = verify->into ? &listener : &warner};
+    inputs_to_options(&verify->inputs, &options);
     verify->view = (struct view){.definitions = &verify->definitions,
                                  .pipeline = (const struct pipeline *const *)&verify->pipeline,
-                                 .start = &verify->result.first_time};
+                                 .start = &verify->result.first_time, .several = verify->traces.count > 1};
     return pipeline_run(&options, &verify->pipeline, &verify->result);
 }
 
 /* Closes log and readings in every case; their failures count only when nothing failed before. */
-static int close_logs(struct verify *verify, const struct trace_facts *facts, int code)
+static int close_logs(struct verify *verify, int code)
 {
     for (uint32_t i = 0; !code && verify->marks_loaded && i < verify->marks.count; i++)
         if (verify->marks.list[i].places != 1)
             log_unbound_mark(&verify->view, &verify->log, &verify->marks.list[i]);
     if (!code)
-        log_end(&verify->log, facts, 1);
+        log_end(&verify->log, verify->facts, verify->result.source_count);
     int log = job_folder_close(&verify->folder, "log.jsonl", &verify->log);
     int csv = job_folder_close(&verify->folder, "readings.csv", &verify->csv);
     return code ? code : log ? log : csv;
@@ -357,14 +361,48 @@ static void tell_marks(struct verify *verify)
     }
 }
 
+/* What the outputs say of each trace. */
+static void collect_facts(struct verify *verify)
+{
+    for (uint32_t i = 0; i < verify->result.source_count; i++) {
+        const struct pipeline_source *source = &verify->result.sources[i];
+        verify->facts[i] = (struct trace_facts){
+            .file = i, .bus = pipeline_bus_name(verify->pipeline, i), .sha256 = source->sha256, .bytes = source->bytes,
+            .frames = source->frames, .status = source->status, .first_time = source->first_time,
+            .last_time = source->last_time, .original = source->split ? source->original : NULL,
+            .interface = source->interface, .interface_name = source->split ? source->interface_name : ""};
+    }
+}
+
+/* What a module said on one bus proves nothing of a module with its ids on another. */
+static int refuse_mixed(struct verify *verify)
+{
+    const struct pipeline_result *result = &verify->result;
+    if (!result->mixed)
+        return 0;
+    diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, result->sources[result->mixed_bus[1]].name,
+                    "%.80s is heard on bus %s and on bus %s, which may be two vehicles or a copy made by a gateway; "
+                    "give one trace, or say which bus is meant: --bus %s",
+                    pipeline_module_name(verify->pipeline, result->mixed_module),
+                    pipeline_bus_name(verify->pipeline, result->mixed_bus[0]),
+                    pipeline_bus_name(verify->pipeline, result->mixed_bus[1]),
+                    pipeline_bus_name(verify->pipeline, result->mixed_bus[0]));
+    return EXIT_BAD_INPUT;
+}
+
 static int run(struct verify *verify)
 {
-    int code = verify->into ? begin_folder(verify) : 0;
+    int code = trace_inputs_open(&verify->traces, verify->inputs.traces, verify->inputs.trace_count,
+                                 &verify->diagnostics);
+    if (!code && verify->bus > verify->traces.count)
+        code = usage_error(&verify->diagnostics, "verify", "there is no bus %u: the traces given are %u of them",
+                           (unsigned)verify->bus, verify->traces.count);
+    if (!code && verify->into)
+        code = begin_folder(verify);
     if (code)
         return code;
     code = decode(verify);
-    const struct trace_facts facts = {.sha256 = verify->result.sha256, .bytes = verify->result.bytes,
-                                      .frames = verify->result.frames, .status = verify->result.status};
+    collect_facts(verify);
     bool written = !verify->into || (!verify->log.error && !verify->csv.error);
     if (!code && verify->result.interrupted && written) {
         diagnostics_say(&verify->diagnostics, SEVERITY_WARNING, NULL,
@@ -372,17 +410,21 @@ static int run(struct verify *verify)
                         (unsigned long long)verify->result.frames);
         code = EXIT_INTERRUPTED;
     }
+    if (!code)
+        code = refuse_mixed(verify);
     if (verify->into)
-        code = close_logs(verify, &facts, code);
+        code = close_logs(verify, code);
     if (code)
         return code;
     tell_marks(verify);
     if (verify->result.frames == 0)
-        diagnostics_say(&verify->diagnostics, SEVERITY_WARNING, verify->trace,
+        diagnostics_say(&verify->diagnostics, SEVERITY_WARNING, verify->inputs.traces[0],
+                        verify->inputs.trace_count > 1 ? "and the others hold no frames; there is nothing to judge by" :
                         "holds no frames; there is nothing to judge by");
     const struct verdict_about about = {.verdict = verify->result.verdict, .definitions = &verify->definitions,
-                                        .marks = verify->marks_loaded ? &verify->marks : NULL, .traces = &facts,
-                                        .trace_count = 1, .first_time = verify->result.first_time,
+                                        .marks = verify->marks_loaded ? &verify->marks : NULL, .traces = verify->facts,
+                                        .trace_count = verify->result.source_count, .bus = (uint32_t)verify->bus,
+                                        .first_time = verify->result.first_time,
                                         .last_time = verify->result.last_time};
     if (verify->into)
         code = finish_folder(verify, &about);
@@ -391,12 +433,11 @@ static int run(struct verify *verify)
 
 static int load(struct verify *verify)
 {
-    if (verify->file_count) {
-        enum load_result loaded = definitions_load(verify->files, verify->file_count, &verify->diagnostics,
-                                                   &verify->definitions);
+    if (verify->inputs.file_count) {
+        int loaded = inputs_load(&verify->inputs, &verify->definitions);
         verify->definitions_loaded = true;
-        if (loaded != LOAD_OK)
-            return loaded == LOAD_MISTAKES ? EXIT_BAD_INPUT : EXIT_CANNOT_OPEN;
+        if (loaded)
+            return loaded;
     } else {
         verify->definitions.main_module = DEF_NONE;
         diagnostics_say(&verify->diagnostics, SEVERITY_WARNING, NULL,
@@ -415,6 +456,8 @@ int command_verify(int argc, char **argv)
     if (!verify)
         return EXIT_OUR_FAULT;
     verify->folder.fd = -1;
+    verify->inputs.diagnostics = &verify->diagnostics;
+    verify->inputs.command = "verify";
     diagnostics_init(&verify->diagnostics, stderr);
     int code = parse(verify, argc, argv);
     if (!code && verify->asks_help) {
@@ -425,6 +468,7 @@ int command_verify(int argc, char **argv)
             code = run(verify);
     }
     pipeline_free(verify->pipeline);
+    trace_inputs_close(&verify->traces);
     job_folder_end(&verify->folder);
     if (verify->marks_loaded)
         marks_free(&verify->marks);

@@ -145,15 +145,17 @@ static int copy_bytes(struct job_folder *folder, struct sink *sink, int fd, cons
     return code;
 }
 
-int job_folder_copy(struct job_folder *folder, const char *name, int fd, const char *source, char sha256[DIGEST_TEXT])
+int job_folder_copy(struct job_folder *folder, const char *name, int fd, const char *source, const void *start,
+                    size_t start_length, char sha256[DIGEST_TEXT])
 {
     struct sink sink;
     struct digest digest = {NULL};
     int code = job_folder_open(folder, name, &sink);
     if (code)
         return code;
-    if (!digest_open(&digest))
+    if (!digest_open(&digest) || !digest_add(&digest, start, start_length))
         code = no_memory(folder);
+    sink_put(&sink, start, start_length);
     if (!code)
         code = copy_bytes(folder, &sink, fd, source, &digest);
     if (!code && !digest_text(&digest, sha256))

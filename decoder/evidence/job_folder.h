@@ -27,10 +27,10 @@ TT_MUST_USE int job_folder_close(struct job_folder *folder, const char *name, st
 TT_MUST_USE int job_folder_make(struct job_folder *folder, const char *name);
 /* Exactly these bytes as name. */
 TT_MUST_USE int job_folder_put(struct job_folder *folder, const char *name, const void *bytes, size_t length);
-/* Copies what is left to read of fd (named source in messages) as name and takes its SHA-256 on the way.
- * Ctrl-C ends it with EXIT_INTERRUPTED. */
+/* Copies start (start_length bytes that were read from fd before) and what is left to read of fd (named source in
+ * messages) as name, and takes the SHA-256 on the way. Ctrl-C ends it with EXIT_INTERRUPTED. */
 TT_MUST_USE int job_folder_copy(struct job_folder *folder, const char *name, int fd, const char *source,
-                                char sha256[DIGEST_TEXT]);
+                                const void *start, size_t start_length, char sha256[DIGEST_TEXT]);
 /* Gives the folder its name. Afterwards only job_folder_end is left. */
 TT_MUST_USE int job_folder_finish(struct job_folder *folder);
 /* Removes the temporary folder if it did not get its name, and frees. Fine on a zeroed folder with fd -1. */

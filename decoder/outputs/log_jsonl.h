@@ -26,6 +26,11 @@ struct trace_facts {
     uint64_t bytes;      /* up to the last whole record */
     uint64_t frames;
     enum trace_status status;
+    const char *bus;     /* "1" */
+    int64_t first_time, last_time; /* of its frames; 0 without */
+    const char *original; /* one interface of a pcapng: SHA-256 of that file, and which one; else NULL */
+    uint32_t interface;
+    const char *interface_name; /* as the file says, "" when it does not */
 };
 const char *trace_ended_text(enum trace_status status); /* "whole", "torn", "damaged" */
 void log_end(struct sink *sink, const struct trace_facts *traces, uint32_t count);

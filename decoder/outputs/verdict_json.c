@@ -291,10 +291,20 @@ static void put_traces(struct json *json, const struct verdict_about *about)
         char name[32];
         (void)snprintf(name, sizeof name, "trace-%u.pcap", (unsigned)trace->file + 1);
         json_text(json, "file", name);
+        json_text(json, "bus", trace->bus);
         json_text(json, "sha256", trace->sha256);
         json_unsigned(json, "bytes", trace->bytes);
         json_unsigned(json, "frames", trace->frames);
         json_text(json, "ended", trace_ended_text(trace->status));
+        if (trace->original) {
+            json_open(json, "original", '{');
+            json_text(json, "sha256", trace->original);
+            json_unsigned(json, "interface", trace->interface);
+            json_text(json, "name", trace->interface_name[0] ? trace->interface_name : NULL);
+            json_close(json, '}');
+        } else {
+            json_null(json, "original");
+        }
         json_close(json, '}');
     }
     json_close(json, ']');
@@ -333,6 +343,13 @@ void verdict_json(struct sink *sink, const struct verdict_about *about)
     put_traces(&json, about);
     put_files(&json, about);
     json_text(&json, "limits_fixed_before_recording", "unknown");
+    if (about->bus) {
+        char bus[16];
+        (void)snprintf(bus, sizeof bus, "%u", about->bus);
+        json_text(&json, "chosen_bus", bus);
+    } else {
+        json_null(&json, "chosen_bus");
+    }
     json_unsigned(&json, "part_count", verdict->part_count);
     if (verdict->chosen_part)
         json_unsigned(&json, "chosen_part", verdict->chosen_part);

@@ -17,6 +17,7 @@ struct verdict_about {
     const struct marks *marks; /* may be NULL */
     const struct trace_facts *traces;
     uint32_t trace_count;
+    uint32_t bus;              /* what was judged: this bus, from 1; 0: all */
     int64_t first_time, last_time; /* of the frames */
 };
 

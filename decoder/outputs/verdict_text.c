@@ -323,15 +323,29 @@ static void put_trace(struct page *page, const struct trace_facts *trace)
     char span[TEXT_TIME_MAX], time[TEXT_TIME_MAX];
     struct sink *line = begin_line(page);
     view_put_file(line, trace->file);
+    if (page->about->trace_count > 1) {
+        sink_text(line, ", bus ");
+        sink_text(line, trace->bus);
+    }
+    if (trace->original) {
+        sink_text(line, ", interface ");
+        sink_unsigned(line, trace->interface);
+        if (trace->interface_name[0]) {
+            sink_text(line, " (");
+            put_text(line, trace->interface_name);
+            sink_char(line, ')');
+        }
+        sink_text(line, " of a pcapng file");
+    }
     sink_text(line, ": ");
     sink_unsigned(line, trace->frames);
     sink_text(line, " frames");
     if (trace->frames) {
-        text_span(page->about->last_time - page->about->first_time, span);
+        text_span(trace->last_time - trace->first_time, span);
         sink_text(line, " in ");
         sink_text(line, span);
         sink_text(line, ", from ");
-        sink_put(line, time, text_time(page->about->first_time, time) - 11); /* whole seconds */
+        sink_put(line, time, text_time(trace->first_time, time) - 11); /* whole seconds */
         sink_char(line, 'Z');
     }
     if (trace->status != TRACE_END)
@@ -346,6 +360,12 @@ void verdict_text(struct sink *sink, const struct verdict_about *about, unsigned
     buffer_init(&page.memory, 1u << 20);
     for (uint32_t i = 0; i < about->trace_count; i++)
         put_trace(&page, &about->traces[i]);
+    if (about->bus) {
+        sink_text(begin_line(&page), "Judged by bus ");
+        sink_unsigned(&page.line, about->bus);
+        sink_text(&page.line, " alone");
+        end_line(&page, "", 0);
+    }
     sink_char(sink, '\n');
     uint32_t before = 0;
     for (uint32_t i = 0; i < verdict->parts_kept; i++) {

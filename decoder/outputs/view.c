@@ -6,6 +6,7 @@
 #include "../stages/service_fields.h"
 #include "../support/text.h"
 
+const char view_frame_columns[] = "frame,time,seconds,bus,id,form,bytes,length,flags,class,error";
 const char view_message_columns[] =
     "time,seconds,bus,first_frame,last_frame,id,address_byte,length,bytes,state,reason,remarks";
 const char view_exchange_columns[] =
@@ -33,11 +34,17 @@ void view_put_file(struct sink *sink, uint32_t file)
     sink_put(sink, ".pcap", 5);
 }
 
-void view_head(const struct view *view, struct row *row, int64_t time, uint64_t first_frame, uint64_t last_frame)
+const char *view_bus_name(const struct view *view, uint32_t bus)
+{
+    return pipeline_bus_name(view->pipeline ? *view->pipeline : NULL, bus);
+}
+
+void view_head(const struct view *view, struct row *row, const char *bus, int64_t time, uint64_t first_frame,
+               uint64_t last_frame)
 {
     row_time(row, "time", time);
     row_seconds(row, "seconds", time - *view->start);
-    row_word(row, "bus", VIEW_BUS);
+    row_word(row, "bus", bus);
     if (first_frame)
         row_unsigned(row, "first_frame", first_frame);
     else
@@ -46,6 +53,65 @@ void view_head(const struct view *view, struct row *row, int64_t time, uint64_t 
         row_unsigned(row, "last_frame", last_frame);
     else
         row_null(row, "last_frame");
+}
+
+/* ---- frame ---- */
+
+/* In text the fields behind `bytes` stand only where they say something, so that a classic frame is as short as D 9.2
+ * shows it. */
+static void put_frame_rest(struct row *row, const struct frame *frame, const char *wrong)
+{
+    bool always = row->form != ROW_TEXT;
+    char words[400];
+    if (always || (frame->remote && !frame->error))
+        row_unsigned(row, "length", wrong ? 0 : frame->length);
+    if (frame->fd && (frame->brs || frame->esi))
+        row_text(row, "flags", frame->brs && frame->esi ? "brs esi" : frame->brs ? "brs" : "esi");
+    else if (always)
+        row_null(row, "flags");
+    if (frame->error && !wrong)
+        row_hex_number(row, "class", frame->error & 0x1FFFFFFF, 3);
+    else if (always)
+        row_null(row, "class");
+    if (frame->error && !wrong)
+        (void)frame_error_text(frame, words, sizeof words);
+    if (wrong || frame->error)
+        row_text(row, "error", wrong ? wrong : words);
+    else if (always)
+        row_null(row, "error");
+}
+
+void view_frame(const struct view *view, struct sink *sink, enum row_form form, const struct frame *frame,
+                const char *wrong)
+{
+    bool has_data = !wrong && (!frame->remote || frame->error);
+    struct row row;
+    row_begin(&row, sink, form, "frame");
+    row_unsigned(&row, "frame", frame->number);
+    row_time(&row, "time", frame->time);
+    row_seconds(&row, "seconds", frame->time - *view->start);
+    row_word(&row, "bus", view_bus_name(view, frame->bus));
+    if (frame->error || (wrong && frame->id == 0 && !frame->extended))
+        row_null(&row, "id");
+    else
+        row_hex_number(&row, "id", frame->id, frame->extended ? 8 : 3);
+    row_word(&row, "form", wrong           ? "unreadable"
+                           : frame->error  ? "error"
+                           : frame->remote ? "remote"
+                           : frame->fd     ? "fd"
+                                           : "classic");
+    row_hex(&row, "bytes", frame->data, has_data ? frame->length : 0);
+    put_frame_rest(&row, frame, wrong);
+    row_end(&row);
+}
+
+/* How many of a message's bytes are shown: a seed or key is not (D 8.6). `length` tells that something is there. */
+static uint32_t shown_bytes(const struct view *view, const uint8_t *bytes, uint32_t count)
+{
+    if (view->secrets || count == 0 || (bytes[0] & 0xBF) != 0x27) /* SecurityAccess, question or answer */
+        return count;
+    uint32_t secret = service_secret_offset(bytes, count);
+    return secret < count ? secret : count;
 }
 
 /* ---- message ---- */
@@ -93,14 +159,15 @@ void view_message(const struct view *view, struct sink *sink, enum row_form form
 {
     struct row row;
     row_begin(&row, sink, form, "message");
-    view_head(view, &row, message->last_time, message->first_frame, message->last_frame);
+    view_head(view, &row, view_bus_name(view, message->bus), message->last_time, message->first_frame,
+              message->last_frame);
     row_hex_number(&row, "id", message->id & ~DEF_ID_29, message->id & DEF_ID_29 ? 8 : 3); /* D 9.3 */
     if (message->has_address_byte)
         row_hex_number(&row, "address_byte", message->address_byte, 2);
     else
         row_null(&row, "address_byte");
     row_unsigned(&row, "length", message->length);
-    row_hex(&row, "bytes", message->bytes, message->received);
+    row_hex(&row, "bytes", message->bytes, shown_bytes(view, message->bytes, message->received));
     row_word(&row, "state", message->state == MESSAGE_COMPLETE ? "complete" : "abandoned");
     row_word(&row, "reason", message->state == MESSAGE_COMPLETE ? NULL : message_reason_text(message->reason));
     put_remarks(&row, message->remarks);
@@ -131,10 +198,12 @@ static uint32_t pending_kept(const struct exchange *exchange)
     return exchange->pending_count < EXCHANGE_PENDING_KEPT ? (uint32_t)exchange->pending_count : EXCHANGE_PENDING_KEPT;
 }
 
-static void put_responses(struct row *row, const struct exchange *exchange, const struct message *response)
+static void put_responses(const struct view *view, struct row *row, const struct exchange *exchange,
+                          const struct message *response)
 {
     bool json = row->form == ROW_JSON, final = exchange->has_response && response;
     uint32_t pending = pending_kept(exchange), count = pending + (final ? 1 : 0);
+    uint32_t shown = final ? shown_bytes(view, response->bytes, response->received) : 0;
     bool quoted = row->form == ROW_TEXT && count > 1; /* text: the answers between spaces */
     row_key(row, "responses");
     if (json || quoted)
@@ -146,11 +215,11 @@ static void put_responses(struct row *row, const struct exchange *exchange, cons
         if (json && i < pending)
             put_part(row->sink, &asked->span, asked->bytes, sizeof asked->bytes, sizeof asked->bytes);
         else if (json)
-            put_part(row->sink, &exchange->response, response->bytes, response->received, response->length);
+            put_part(row->sink, &exchange->response, response->bytes, shown, response->length);
         else if (i < pending)
             sink_hex(row->sink, asked->bytes, sizeof asked->bytes);
         else
-            sink_hex(row->sink, response->bytes, response->received);
+            sink_hex(row->sink, response->bytes, shown);
     }
     if (json || quoted)
         sink_char(row->sink, json ? ']' : '"');
@@ -198,15 +267,12 @@ static void put_field(void *context, const struct service_field *field)
     row_end_inner(&row);
 }
 
-static void put_fields(struct row *row, const struct exchange_event *event)
+static void put_fields(struct row *row, const struct exchange_event *event, bool secrets)
 {
-    const char *warning;
     struct fields_context fields = {.sink = row->sink, .first = true};
-    (void)service_warning(event->exchange, &warning);
-    row_word(row, "warning", warning);
     row_key(row, "fields");
     sink_char(row->sink, '[');
-    service_fields(event, false, put_field, &fields);
+    service_fields(event, secrets, put_field, &fields);
     sink_char(row->sink, ']');
 }
 
@@ -215,9 +281,11 @@ void view_exchange(const struct view *view, struct sink *sink, enum row_form for
     const struct exchange *exchange = event->exchange;
     const struct span *last = last_span(exchange);
     bool asked = exchange->request_length > 0;
+    uint32_t asked_shown = asked ? shown_bytes(view, exchange->request_bytes, exchange->request_kept) : 0;
     struct row row;
     row_begin(&row, sink, form, "exchange");
-    view_head(view, &row, last->last_time, asked ? exchange->request.first_frame : last->first_frame, last->last_frame);
+    view_head(view, &row, view_bus_name(view, exchange->bus), last->last_time,
+              asked ? exchange->request.first_frame : last->first_frame, last->last_frame);
     row_text(&row, "module", view_module_name(view, exchange->module));
     row_hex_number(&row, "service", exchange->service, 2);
     row_word(&row, "service_name", standard_service_name(exchange->dialect, exchange->service));
@@ -225,11 +293,11 @@ void view_exchange(const struct view *view, struct sink *sink, enum row_form for
         row_null(&row, "request");
     } else if (form == ROW_JSON) {
         row_key(&row, "request");
-        put_part(sink, &exchange->request, exchange->request_bytes, exchange->request_kept, exchange->request_length);
+        put_part(sink, &exchange->request, exchange->request_bytes, asked_shown, exchange->request_length);
     } else {
-        row_hex(&row, "request", exchange->request_bytes, exchange->request_kept);
+        row_hex(&row, "request", exchange->request_bytes, asked_shown);
     }
-    put_responses(&row, exchange, event->response);
+    put_responses(view, &row, exchange, event->response);
     row_word(&row, "state", exchange_state_text(exchange->state));
     if (exchange->nrc)
         row_hex_number(&row, "nrc", exchange->nrc, 2);
@@ -238,8 +306,13 @@ void view_exchange(const struct view *view, struct sink *sink, enum row_form for
     row_word(&row, "nrc_name", exchange->nrc ? standard_nrc_name(exchange->dialect, exchange->nrc) : NULL);
     row_unsigned(&row, "pending", exchange->pending_count);
     row_bool(&row, "functional", exchange->functional);
+    if (form == ROW_JSON) {
+        const char *warning;
+        (void)service_warning(exchange, &warning);
+        row_word(&row, "warning", warning);
+    }
     if (view->fields && form == ROW_JSON)
-        put_fields(&row, event);
+        put_fields(&row, event, view->secrets);
     row_end(&row);
 }
 
@@ -308,7 +381,8 @@ void view_reading(const struct view *view, struct sink *sink, enum row_form form
     bool numeric = value->has_number, exact = true;
     struct row row;
     row_begin(&row, sink, form, "reading");
-    view_head(view, &row, message->last_time, message->first_frame, message->last_frame);
+    view_head(view, &row, view_bus_name(view, message->bus), message->last_time, message->first_frame,
+              message->last_frame);
     row_text(&row, "module", view_module_name(view, reading->module));
     row_text(&row, "name", reading->name);
     if (numeric) {

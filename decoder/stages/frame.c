@@ -159,7 +159,8 @@ int frame_error_text(const struct frame *frame, char *text, size_t room)
         {0x020, "no acknowledgement"}, {0x040, "bus-off"}, {0x080, "bus error"}, {0x100, "controller restarted"},
     };
     static const struct bit_word controller[] = {
-        {0x01, "receive buffer overflow"}, {0x02, "transmit buffer overflow"}, {0x04, "receive errors reached the warning level"},
+        {0x01, "receive buffer overflow"}, {0x02, "transmit buffer overflow"},
+        {0x04, "receive errors reached the warning level"},
         {0x08, "transmit errors reached the warning level"}, {0x10, "error passive (receive)"},
         {0x20, "error passive (transmit)"}, {0x40, "error active again"},
     };
@@ -255,7 +256,7 @@ static inline bool read_can_header(struct frame_stage *stage, struct packet *pac
 
 /*
  * Link types 113 and 276:  packet type u16 | hardware u16 | address length u16 | address[8] | protocol u16
- *                          protocol u16 | 0 u16 | interface u32 | hardware u16 | packet type u8 | length u8 | address[8]
+ *                          protocol u16 | 0 u16 | interface u32 | hardware u16 | packet type u8 | length u8 | addr[8]
  */
 static void push_cooked(struct frame_stage *stage, const struct trace_record *record)
 {
@@ -322,7 +323,7 @@ void frame_set_link(struct frame_stage *stage, const struct trace_reader *reader
     stage->id_little = (cooked && !reader->swapped) != (order == FRAME_ID_SWAPPED);
 }
 
-/* D 5.4: an error frame that is a data or remote frame too, or a number of more than 11 bits without the 29-bit mark. */
+/* D 5.4: an error frame that is a data or remote frame too, or a number over 0x7FF without the 29-bit mark. */
 static bool is_senseless(uint32_t word)
 {
     return ((word & TRACE_ID_ERROR) && (word & (TRACE_ID_EXTENDED | TRACE_ID_RTR))) ||

@@ -1,7 +1,7 @@
 /*
  * Records to CAN frames: classic, CAN FD and error frames of link types 227, 113 and 276 (tcpdump.org
  * LINKTYPE_CAN_SOCKETCAN, LINKTYPE_LINUX_SLL, LINKTYPE_LINUX_SLL2). Also the place where time is watched: when it goes
- * back, elapsed time across that pair is unknown (D 8.5), so every frame carries `elapsed`, a sum of forward steps only.
+ * back, elapsed time across that pair is unknown (D 8.5): every frame carries `elapsed`, a sum of forward steps only.
  */
 #ifndef TT_FRAME_H
 #define TT_FRAME_H
@@ -43,7 +43,7 @@ enum frame_event_kind {
     FRAME_DATA,       /* frame holds a data or remote frame */
     FRAME_CLOCK_BACK, /* frame's time is earlier than the one before it, or one of the two is impossible: the time
                        * between them is unknown and a new epoch begins; comes before that frame's own event */
-    FRAME_LOST,       /* an error frame with RX_OVERFLOW: frames were lost in the controller; frame as for FRAME_ERROR */
+    FRAME_LOST,       /* an error frame with RX_OVERFLOW: frames were lost in the controller; as FRAME_ERROR */
     FRAME_ERROR,      /* another error frame: frame.error, data; frame.id is 0 */
     FRAME_OTHER,      /* a whole record of another protocol than CAN in a cooked capture: counted, carries nothing */
     FRAME_FAULT,      /* a record that is no frame we can read: reason says why; data is not to be used */

@@ -76,8 +76,8 @@ static void read_name(struct walk *walk, struct bytes options)
 }
 
 /*
- * Moves to the next block with a packet. libpcap has just read that packet, so the blocks up to it are sound; a walk that
- * does not find it returns false. *timed: it states a time.
+ * Moves to the next block with a packet. libpcap has just read that packet, so the blocks up to it are sound; a walk
+ * that does not find it returns false. *timed: it states a time.
  */
 static bool walk_to_packet(struct walk *walk, uint32_t *interface, bool *timed)
 {

@@ -1,7 +1,7 @@
 /*
  * A pcapng file split by interface into classic pcap files (D 5.3), so that everything behind reads classic pcap only.
- * libpcap reads the packets; since it does not tell their interface, a small walk over the same blocks does. Each part is
- * an unlinked temporary file with nanosecond magic and the link type of the file; times are libpcap's.
+ * libpcap reads the packets; since it does not tell their interface, a small walk over the same blocks does. Each part
+ * is an unlinked temporary file with nanosecond magic and the link type of the file; times are libpcap's.
  */
 #ifndef TT_PCAPNG_H
 #define TT_PCAPNG_H

@@ -53,7 +53,7 @@ static void read_first(uint8_t first, struct bytes *rest, size_t length, struct 
         bad(pdu, "first frame in a CAN frame that is not full");
         return;
     }
-    /* What a single frame of this CAN frame's length could hold needs none: SF_DL is a nibble up to 8 bytes, then a byte. */
+    /* What a single frame of this length could hold needs none: SF_DL is a nibble up to 8 bytes, then a byte. */
     uint32_t single = (uint32_t)length - header - (length > CLASSIC_LENGTH ? 1 : 0);
     pdu->length = (uint32_t)(first & 0x0F) << 8 | bytes_u8(rest);
     pdu->escape = pdu->length == 0;

@@ -28,7 +28,7 @@ struct pdu {
     uint8_t data_length;       /* of these; what passes the message's length is padding */
     uint8_t header;            /* bytes before data, an address byte included */
     bool escape;               /* FIRST: 32-bit form; SINGLE: 8-bit form */
-    bool short_length;         /* SINGLE, FIRST: the length is below the minimum of its form (ISO 15765-2:2016 9.6.2, 9.6.3) */
+    bool short_length;         /* SINGLE, FIRST: length below the minimum of its form (9.6.2, 9.6.3) */
     uint8_t sequence;          /* CONSECUTIVE */
     enum flow_status status;   /* FLOW_CONTROL */
     uint8_t block_size, st_min;

@@ -175,7 +175,8 @@ static int add_path(struct trace_inputs *inputs, const char *path, uint32_t trac
     if (!code && is_pcapng) {
         code = add_interfaces(inputs, &input);
     } else if (!code) {
-        diagnostics_say(inputs->diagnostics, SEVERITY_ERROR, path, "is one trace more than the %u that can be read at once",
+        diagnostics_say(inputs->diagnostics, SEVERITY_ERROR, path,
+                        "is one trace more than the %u that can be read at once",
                         TRACE_INPUTS_MAX);
         code = EXIT_USAGE;
     }

@@ -1,7 +1,7 @@
 /*
  * What the user named, as a list of classic pcap inputs: each classic file is one, each interface of a pcapng is one
- * (D 4.3, 5.3); each becomes a bus of its own. And their records merged by time: smallest first, then in the order of the
- * list, never re-sorted within one input.
+ * (D 4.3, 5.3); each becomes a bus of its own. And their records merged by time: smallest first, then in the order of
+ * the list, never re-sorted within one input.
  */
 #ifndef TT_TRACE_INPUTS_H
 #define TT_TRACE_INPUTS_H

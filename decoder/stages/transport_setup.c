@@ -52,7 +52,8 @@ bool transport_init(struct transport *transport, uint32_t longest,
                     void (*emit)(void *context, const struct transport_event *event), void *context)
 {
     *transport = (struct transport){.first_open = NONE, .last_open = NONE, .next_deadline = INT64_MAX,
-                                    .longest = longest, .open_limit = TRANSPORT_OPEN_TOTAL, .emit = emit, .context = context};
+                                    .longest = longest, .open_limit = TRANSPORT_OPEN_TOTAL, .emit = emit,
+                                    .context = context};
     transport->by_id = malloc(IDS_11_BIT * sizeof *transport->by_id);
     if (!transport->by_id || !transport_reserve_segments(transport, 16)) {
         transport_free(transport);

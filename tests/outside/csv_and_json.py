@@ -12,6 +12,7 @@ import csv
 import hashlib
 import json
 import pathlib
+import re
 import subprocess
 from decimal import Decimal
 
@@ -29,6 +30,50 @@ def schema(name):
     return validator(document)
 
 
+HEX = re.compile("(0x)?[0-9a-f]+")
+DIGITS = str.maketrans("0123456789", "9" * 10)
+HEX_DIGITS = str.maketrans("0123456789abcdef", "9" * 16)
+
+
+def shape(value):
+    """What a schema can tell apart: two lines of one shape differ only in their digits. Zero and one are kept apart."""
+    if isinstance(value, dict):
+        return tuple((key, shape(item)) for key, item in value.items())
+    if isinstance(value, list):
+        return ("list", *map(shape, value))
+    if isinstance(value, str):
+        return value.translate(HEX_DIGITS if HEX.fullmatch(value) else DIGITS)
+    if isinstance(value, bool) or value is None:
+        return value, "constant"
+    return type(value), value == value // 1, (value > 0) - (value < 0)
+
+
+class Lines:
+    """log.jsonl's schema. A line is held against the schema of its own kind and, since it must be of exactly one kind,
+    against the whole; a shape that was seen before is not looked at again."""
+
+    def __init__(self):
+        self.whole = schema("log")
+        self.seen = set()
+        definitions = self.whole.schema["definitions"]
+        kinds = [item["$ref"].rpartition("/")[2] for item in self.whole.schema["oneOf"]]
+        self.by_kind = {definitions[name]["properties"]["kind"]["const"]:
+                        type(self.whole)({**definitions[name], "definitions": definitions}) for name in kinds}
+
+    def error(self, lines):
+        """The first line that is not as its schema says, with why; or None."""
+        for line in lines:
+            form = shape(line)
+            if form in self.seen:
+                continue
+            plain = doubles(line)
+            for validator in (self.by_kind.get(line.get("kind"), self.whole), self.whole):
+                if not validator.is_valid(plain):
+                    return line, jsonschema.exceptions.best_match(validator.iter_errors(plain)).message
+            self.seen.add(form)
+        return None
+
+
 def by_sqlite(path):
     """Every cell as sqlite3's own CSV import sees it."""
     text = subprocess.run(["sqlite3", "-batch", ":memory:", f".import --csv '{path}' log", ".mode json",
@@ -36,10 +81,17 @@ def by_sqlite(path):
     return json.loads(text) if text.strip() else []
 
 
-def by_jq(path):
-    """Every line as jq reads it; jq 1.6 keeps numbers as doubles, so they are compared as such."""
-    result = subprocess.run(["jq", "-c", ".", str(path)], capture_output=True, check=False)
-    return result.returncode, [json.loads(line) for line in result.stdout.decode().splitlines()]
+def check_by_jq(checks, read):
+    """Every line as jq reads it; jq 1.6 keeps numbers as doubles, so they are compared as such. `read`: pairs of a file and
+    its documents as we read them. One process reads them all: it takes long to start."""
+    result = subprocess.run(["jq", "-c", ".", *(str(path) for path, _ in read)], capture_output=True, check=False)
+    checks.equal(result.returncode, 0, f"jq: {result.stderr.decode(errors='replace')[:300]}")
+    seen = result.stdout.decode().splitlines()
+    checks.equal(len(seen), sum(len(documents) for _, documents in read), "documents that jq finds")
+    for path, documents in read:
+        there, seen = seen[:len(documents)], seen[len(documents):]
+        checks.that([json.loads(line) for line in there] == [doubles(document) for document in documents],
+                    f"jq reads {path.parent.name}/{path.name} otherwise")
 
 
 def doubles(value):
@@ -124,8 +176,8 @@ def times_of(document):
 
 def main():
     checks = Checks()
-    log_schema, verdict_schema = schema("log"), schema("verdict")
-    times = set()
+    lines, verdict_schema = Lines(), schema("verdict")
+    times, read = set(), []
     with temporary() as name:
         for job in jobs():
             into = pathlib.Path(name) / job.name
@@ -136,16 +188,12 @@ def main():
             frames = read_pcap(job.trace)
             log = read_jsonl(into / "log.jsonl")
             verdict = parse_json((into / "verdict.json").read_text(encoding="utf-8"))
-            for file, documents in (("log.jsonl", log), ("verdict.json", [verdict])):
-                code, seen = by_jq(into / file)
-                checks.equal(code, 0, f"{job.name}: jq on {file}")
-                checks.that(seen == [doubles(document) for document in documents],
-                            f"{job.name}: jq reads {file} otherwise")
-            for validator, documents in ((log_schema, log), (verdict_schema, [verdict])):
-                for document in documents:
-                    error = jsonschema.exceptions.best_match(validator.iter_errors(doubles(document)))
-                    checks.that(error is None, lambda: f"{job.name}: schema: {error.message[:200]} in "
-                                f"{json.dumps(document, default=str)[:300]}")
+            read += [(into / "log.jsonl", log), (into / "verdict.json", [verdict])]
+            wrong = lines.error(log)
+            checks.that(wrong is None, lambda: f"{job.name}: schema: {wrong[1][:200]} in "
+                        f"{json.dumps(wrong[0], default=str)[:300]}")
+            error = jsonschema.exceptions.best_match(verdict_schema.iter_errors(doubles(verdict)))
+            checks.that(error is None, lambda: f"{job.name}: schema of verdict.json: {error.message[:300]}")
             check_csv(checks, job.name, into / "readings.csv", [line for line in log if line["kind"] == "reading"])
             check_offsets(checks, job.name, into / "readings.csv", frames)
             times |= set(times_of(log)) | set(times_of(verdict))
@@ -155,6 +203,7 @@ def main():
                     checks.equal(line["time"], rfc3339(frames[line["last_frame"] - 1].time),
                                  f"{job.name}: {line['kind']}@{line['last_frame']} time")
             check_copies(checks, job, into, verdict, log)
+        check_by_jq(checks, read)
     check_times(checks, times)
     print(f"{len(times)} times by date")
     checks.finish()

@@ -221,7 +221,7 @@ static void can_fd_lengths(void **state)
     }
 }
 
-/* FD by its size alone (old writers never set FDF), by its flag alone with padding stripped; the next is classic again. */
+/* FD by its size alone (old writers never set FDF), by its flag alone padding stripped; the next is classic again. */
 static void can_fd_by_size_or_flag(void **state)
 {
     uint8_t packet[72] = {0, 0, 6, 0xC5, 8, 0, 0, 0, 1, 2, 3, 4, 5, 6, 7, 8};
@@ -234,13 +234,16 @@ static void can_fd_by_size_or_flag(void **state)
     packet[4] = 8;
     packet[5] = 0x03;
     push(packet, 16, 16); /* BRS and ESI mean nothing in a classic frame */
-    assert_int_equal(count, 4);
-    for (size_t i = 0; i < 4; i++)
+    packet[4] = 1;
+    push(packet, 9, 9);
+    assert_int_equal(count, 5);
+    for (size_t i = 0; i < 5; i++)
         assert_int_equal(seen[i].event.kind, FRAME_DATA);
     assert_true(seen[0].frame.fd && !seen[0].frame.esi && !seen[0].frame.brs);
     assert_true(seen[1].frame.fd && seen[1].frame.esi && !seen[1].frame.brs);
     assert_true(seen[2].frame.fd && seen[2].frame.length == 12);
     assert_false(seen[3].frame.fd || seen[3].frame.esi || seen[3].frame.brs);
+    assert_false(seen[4].frame.fd || seen[4].frame.esi || seen[4].frame.brs);
 }
 
 /* Whose frame was lost is known as far as the header is there; never that of the frame before. */
@@ -375,19 +378,21 @@ static void cooked_packets_of_other_kinds(void **state)
     memset(fd + 24, 0x5A, 64);
     set_link(113, false, FRAME_ID_DEFINED);
     push(fd, sizeof fd, sizeof fd);
+    push(SLL "\0\x0D" "\xC5\x06\0\0\x08\0\0\0\x01\x02\x03\x04\x05\x06\x07\x08", 32, 32); /* FD by the protocol alone */
     push(SLL "\0\x0E" "\0\0\x01\x23\x80\0\x05\0\0\0\0\0\0", 29, 29);
     push(SLL "\x08\0" "\x45\0\0\x14", 20, 40); /* IPv4 */
     push(SLL "\0", 15, 32);
     push(SLL "\0\x0C", 16, 16);
     push(SLL "\0\x0C" "\xC5\x06\0\0\x02\0\0\0\x01\x3E", 26, 15);
-    assert_int_equal(count, 6);
+    assert_int_equal(count, 7);
     assert_int_equal(seen[0].event.kind, FRAME_DATA);
     assert_true(seen[0].frame.fd && seen[0].frame.length == 64 && seen[0].frame.data[63] == 0x5A);
-    assert_fault(1, "CAN XL frame: not read by this version");
-    assert_int_equal(seen[2].event.kind, FRAME_OTHER);
-    assert_fault(3, "shorter than its cooked header");
-    assert_fault(4, "shorter than its header");
-    assert_fault(5, "shorter than its cooked header");
+    assert_true(seen[1].frame.fd && seen[1].frame.length == 8);
+    assert_fault(2, "CAN XL frame: not read by this version");
+    assert_int_equal(seen[3].event.kind, FRAME_OTHER);
+    assert_fault(4, "shorter than its cooked header");
+    assert_fault(5, "shorter than its header");
+    assert_fault(6, "shorter than its cooked header");
 }
 
 /* ---- the order of the ids (D 5.4) ---- */
@@ -424,6 +429,10 @@ static void order_is_swapped_only_on_proof(void **state)
     assert_true(ids_are_swapped(&build));
     build_can(&build, 1, 3, 0x5E3, "\x3E", 1); /* and now neither order makes sense all along */
     assert_false(ids_are_swapped(&build));
+    build_free(&build);
+    build_header(&build);
+    build_can(&build, 1, 0, 0x01000000, "\x3E", 1); /* over 0x7FF without the 29-bit mark; 1 the other way round */
+    assert_true(ids_are_swapped(&build));
     build_free(&build);
     build_header_full(&build, 0xA1B23C4D, 2, 4, 0, 262144, 113);
     build_record(&build, 1, 0, 32, 32, SLL "\0\x0C" "\0\0\x05\xE3\x01\0\0\0\x3E\0\0\0\0\0\0\0", 32);

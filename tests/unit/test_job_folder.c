@@ -71,9 +71,9 @@ static void a_finished_folder_holds_what_was_put(void **state)
     assert_int_equal(job_folder_put(&folder, "definitions/a.yaml", "abc", 3), 0);
     int pipes[2];
     assert_int_equal(pipe(pipes), 0);
-    assert_int_equal(write(pipes[1], "abc", 3), 3);
+    assert_int_equal(write(pipes[1], "bc", 2), 2);
     (void)close(pipes[1]);
-    assert_int_equal(job_folder_copy(&folder, "trace-1.pcap", pipes[0], "x", sha256), 0);
+    assert_int_equal(job_folder_copy(&folder, "trace-1.pcap", pipes[0], "x", "a", 1, sha256), 0);
     (void)close(pipes[0]);
     assert_int_equal(job_folder_finish(&folder), 0);
     job_folder_end(&folder);

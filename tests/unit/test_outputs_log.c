@@ -126,7 +126,7 @@ static void what_the_steps_tell(void **state)
                                   .state = EXCHANGE_REFUSED,
                                   .nrc = 0x24});
     assert_non_null(strstr(page_text(&page),
-                           "\"first_frame\":4,\"last_frame\":5,\"module\":\"seat scale\",\"name\":\"zero point\","
+                           "\"first_frame\":4,\"last_frame\":5,\"module\":\"seat scale\",\"name\":\"zero point\",\"action\":\"routine\","
                            "\"part\":\"results\",\"record_part\":1,\"attempt\":2,\"state\":\"refused\","
                            "\"nrc\":\"0x24\",\"nrc_name\":\"requestSequenceError\"}\n"));
     page_close(&page);
@@ -158,14 +158,61 @@ static void what_the_steps_tell(void **state)
     page_close(&page);
 }
 
+/* ISO 14230-3 readDTCByStatus: number of codes, then two bytes and a status each. */
+static void codes_of_the_other_dialect_have_two_bytes(void **state)
+{
+    (void)state;
+    static const uint8_t list[] = {0x58, 0x01, 0x9a, 0x42, 0x60};
+    struct page_of page;
+    struct message answer = made_message;
+    struct exchange exchange = {.service = 0x18, .dialect = DIALECT_ISO14230, .state = EXCHANGE_ANSWERED,
+                                .request_bytes = (uint8_t *)"\x18\x00\xff\x00", .request_kept = 4, .request_length = 4,
+                                .has_response = true, .response = {.last_time = MADE_START}};
+    struct exchange_event event = {.kind = EXCHANGE_EVENT_CLOSED, .exchange = &exchange, .response = &answer};
+    struct service_content content = {.kind = SERVICE_CODES_14230, .count = 1, .entries_offset = 2};
+    answer.bytes = list;
+    answer.length = answer.received = sizeof list;
+    log_exchange(&made_view, page_open(&page), &event, &content);
+    const char *text = strstr(page_text(&page), "{\"kind\":\"code\"");
+    assert_non_null(text);
+    assert_non_null(strstr(text, "\"code\":\"B1A42\",\"raw\":\"9a42\",\"status\":\"0x60\",\"question\":\"1800ff00\","));
+    page_close(&page);
+}
+
+static void actions_are_named_by_their_kind(void **state)
+{
+    (void)state;
+    static const struct {
+        enum action_kind kind;
+        enum action_part part;
+        const char *text;
+    } rows[] = {
+        {ACTION_ROUTINE, PART_RESULTS, "\"action\":\"routine\",\"part\":\"results\""},
+        {ACTION_ROUTINE_ADDRESS, PART_STOP, "\"action\":\"routine\",\"part\":\"stop\""},
+        {ACTION_CONTROL, PART_START, "\"action\":\"control\",\"part\":\"set\""},
+        {ACTION_CONTROL_LOCAL, PART_STOP, "\"action\":\"control\",\"part\":\"return\""},
+        {ACTION_WRITE, PART_START, "\"action\":\"write\",\"part\":\"write\""},
+        {ACTION_WRITE_LOCAL, PART_START, "\"action\":\"write\",\"part\":\"write\""},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct page_of page;
+        const struct def_action action = {.name = "zero point", .kind = rows[i].kind};
+        const struct step_event event = {.kind = STEP_EVENT_ACTION, .action = &action, .action_part = rows[i].part,
+                                         .state = EXCHANGE_ANSWERED, .first_frame = 4, .last_frame = 5};
+        log_step(&made_view, page_open(&page), &event);
+        assert_non_null(strstr(page_text(&page), rows[i].text));
+        page_close(&page);
+    }
+}
+
 static void the_last_line_names_the_traces(void **state)
 {
     (void)state;
     struct page_of page;
-    const struct trace_facts facts = {.sha256 = "ab", .bytes = 376, .frames = 11, .status = TRACE_TORN};
+    const struct trace_facts facts = {.bus = "1", .sha256 = "ab", .bytes = 376, .frames = 11, .status = TRACE_TORN};
     log_end(page_open(&page), &facts, 1);
     assert_string_equal(page_text(&page),
-                        "{\"kind\":\"end\",\"traces\":[{\"file\":\"trace-1.pcap\",\"sha256\":\"ab\",\"bytes\":376,"
+                        "{\"kind\":\"end\",\"traces\":[{\"file\":\"trace-1.pcap\",\"bus\":\"1\",\"sha256\":\"ab\",\"bytes\":376,"
                         "\"frames\":11,\"ended\":\"torn\"}]}\n");
     page_close(&page);
 }
@@ -175,6 +222,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(only_broken_messages_are_lines), cmocka_unit_test(each_code_of_a_list_is_a_line),
         cmocka_unit_test(faults_events_and_leftovers),    cmocka_unit_test(what_the_steps_tell),
+        cmocka_unit_test(codes_of_the_other_dialect_have_two_bytes),
+        cmocka_unit_test(actions_are_named_by_their_kind),
         cmocka_unit_test(the_last_line_names_the_traces),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

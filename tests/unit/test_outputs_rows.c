@@ -41,6 +41,75 @@ static void a_message_in_three_forms(void **state)
     page_close(&page);
 }
 
+/* D 9.2's own line, with its bus's name; and what each other form adds to it. Error classes: Linux can/error.h. */
+static void a_frame_of_each_form(void **state)
+{
+    (void)state;
+    static const struct {
+        struct frame frame;
+        const char *wrong, *text, *csv;
+    } rows[] = {
+        {{.id = 0x6c5, .length = 4, .data = {0x10, 0x14, 0x62, 0x00}}, NULL, "id=0x6c5 form=classic bytes=10146200\n",
+         "0x6c5,classic,10146200,4,,,\r\n"},
+        {{.id = 0x18daf110, .extended = true, .length = 1, .data = {7}}, NULL, "id=0x18daf110 form=classic bytes=07\n",
+         "0x18daf110,classic,07,1,,,\r\n"},
+        {{.id = 0x12, .extended = true, .fd = true, .brs = true, .esi = true, .length = 1, .data = {7}}, NULL,
+         "id=0x00000012 form=fd bytes=07 flags=\"brs esi\"\n", "0x00000012,fd,07,1,brs esi,,\r\n"},
+        {{.id = 0x123, .remote = true, .length = 5}, NULL, "id=0x123 form=remote bytes=\"\" length=5\n",
+         "0x123,remote,,5,,,\r\n"},
+        {{.error = 0x20000040, .length = 8}, NULL, "id= form=error bytes=0000000000000000 class=0x040 error=bus-off\n",
+         ",error,0000000000000000,8,,0x040,bus-off\r\n"},
+        {{.id = 0x6c5, .length = 9}, "length over 8", "id=0x6c5 form=unreadable bytes=\"\" error=\"length over 8\"\n",
+         "0x6c5,unreadable,,0,,,length over 8\r\n"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        char expected[300];
+        struct page_of page;
+        struct frame frame = rows[i].frame;
+        frame.number = 42;
+        frame.bus = 1;
+        frame.time = MADE_START + 104233000;
+        view_frame(&made_view, page_open(&page), ROW_TEXT, &frame, rows[i].wrong);
+        (void)snprintf(expected, sizeof expected, "frame=42 seconds=0.104233000 bus=2 %s", rows[i].text);
+        assert_string_equal(page_text(&page), expected);
+        page_close(&page);
+        view_frame(&made_view, page_open(&page), ROW_CSV, &frame, rows[i].wrong);
+        (void)snprintf(expected, sizeof expected, "42,2026-03-02T08:00:00.104233000Z,0.104233000,2,%s", rows[i].csv);
+        assert_string_equal(page_text(&page), expected);
+        page_close(&page);
+    }
+}
+
+/* ISO 14229-1:2020 10.4: a seed stands behind 67 and an odd level, a key behind 27 and an even one. */
+static void seeds_and_keys_are_shown_only_when_asked_for(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *bytes, *shown, *whole;
+        uint32_t length;
+    } rows[] = {
+        {"\x67\x01\xaa\xbb", "6701", "6701aabb", 4}, {"\x27\x02\xaa\xbb", "2702", "2702aabb", 4},
+        {"\x27\x82\xaa\xbb", "2782", "2782aabb", 4}, {"\x27\x01\xaa", "2701aa", "2701aa", 3},
+        {"\x67\x02", "6702", "6702", 2},             {"\x7f\x27\x35", "7f2735", "7f2735", 3},
+        {"\x27", "27", "27", 1},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
+        for (int secrets = 0; secrets < 2; secrets++) {
+            char expected[64];
+            struct page_of page;
+            struct view view = made_view;
+            struct message message = made_message;
+            view.secrets = secrets;
+            message.bytes = (const uint8_t *)rows[i].bytes;
+            message.length = message.received = rows[i].length;
+            view_message(&view, page_open(&page), ROW_TEXT, &message);
+            (void)snprintf(expected, sizeof expected, "length=%u bytes=%s state", (unsigned)rows[i].length,
+                           secrets ? rows[i].whole : rows[i].shown);
+            assert_non_null(strstr(page_text(&page), expected));
+            page_close(&page);
+        }
+}
+
 static void columns_and_fields_are_as_many(void **state)
 {
     (void)state;
@@ -88,7 +157,7 @@ static void an_exchange_shows_every_answer(void **state)
         "000000000Z\","
         "\"bytes\":\"7f3122\",\"length\":3}],\"state\":\"refused\",\"nrc\":\"0x22\",\"nrc_name\":"
         "\"conditionsNotCorrect\","
-        "\"pending\":1,\"functional\":false}\n");
+        "\"pending\":1,\"functional\":false,\"warning\":null}\n");
     page_close(&page);
     sink = page_open(&page);
     view_exchange(&made_view, sink, ROW_TEXT, &event);
@@ -204,6 +273,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_message_in_three_forms),
+        cmocka_unit_test(a_frame_of_each_form),
+        cmocka_unit_test(seeds_and_keys_are_shown_only_when_asked_for),
         cmocka_unit_test(columns_and_fields_are_as_many),
         cmocka_unit_test(an_exchange_shows_every_answer),
         cmocka_unit_test(a_field_across_two_frames_has_two_places),

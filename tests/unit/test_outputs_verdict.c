@@ -105,7 +105,8 @@ static void make(struct made *made)
                                      .chosen_part = 1,
                                      .exit_code = 1,
                                      .answer = "contradicted: Zero point accepted"};
-    made->facts = (struct trace_facts){.sha256 = "ab", .bytes = 10328, .frames = 322, .status = TRACE_END};
+    made->facts = (struct trace_facts){.bus = "1", .sha256 = "ab", .bytes = 10328, .frames = 322, .status = TRACE_END,
+                                       .first_time = MADE_START, .last_time = MADE_START + 9000000000};
     made->about = (struct verdict_about){.verdict = &made->verdict,
                                          .definitions = &made->definitions,
                                          .traces = &made->facts,
@@ -139,7 +140,7 @@ static void verdict_json_has_its_keys_in_order(void **state)
     json_t *root = json_loads(page_text(&page), JSON_REJECT_DUPLICATES, &error);
     assert_non_null(root);
     assert_string_equal(keys(root),
-                        "format version passive traces definitions marks limits_fixed_before_recording part_count "
+                        "format version passive traces definitions marks limits_fixed_before_recording chosen_bus part_count "
                         "chosen_part parts answer exit");
     json_t *part = json_array_get(json_object_get(root, "parts"), 0),
            *attempt = json_array_get(json_object_get(part, "attempts"), 0);

@@ -1,6 +1,6 @@
 /*
- * pcapng files, written block by block by hand (IETF opsawg pcapng draft), split by interface, and the merging of several
- * traces. Outside check: each packet, its time and its length as libpcap reads them from the same file.
+ * pcapng files, written block by block by hand (IETF opsawg pcapng draft), split by interface, and the merging of
+ * several traces. Outside check: each packet, its time and its length as libpcap reads them from the same file.
  */
 #define _GNU_SOURCE /* memfd_create */
 #include <setjmp.h>
@@ -222,7 +222,7 @@ static void simple_packets_have_no_time(void **state)
     build_free(&build);
 }
 
-/* Cut anywhere: what is whole before is given, never more, and the cut is told (a cut between blocks cannot be seen). */
+/* Cut anywhere: what is whole before is given, no more, and the cut is told (between blocks it cannot be seen). */
 static void every_prefix_gives_its_whole_packets(void **state)
 {
     (void)state;
@@ -251,7 +251,8 @@ static void every_prefix_gives_its_whole_packets(void **state)
             for (uint32_t i = 0; i < split.count; i++)
                 records += split.parts[i].records;
             assert_int_equal(records, whole);
-            bool between = length == first || length == second || length == head || (whole && ends[whole - 1] == length);
+            bool between =
+                length == first || length == second || length == head || (whole && ends[whole - 1] == length);
             assert_int_equal(split.damaged, !between);
             pcapng_close(&split);
         } else {
@@ -333,11 +334,12 @@ static void write_pair(char paths[2][64])
     build_can(&build, 10, 0, 0x100, "\x0B", 1);
     build_can(&build, 35, 0, 0x100, "\x0E", 1);
     build_can(&build, 35, 0, 0x100, "\x0F", 1);
+    build_can(&build, 40, 0, 0x100, "\x11", 1);
     build_file(&build, paths[1]);
     build_free(&build);
 }
 
-/* By hand: 10 and 10 in list order, 30, then 20 behind it, 35, 35, 40. */
+/* By hand: 10 and 10 in list order, 30, then 20 behind it, 35, 35, 40 and 40 in list order. */
 static void records_are_merged_by_time(void **state)
 {
     (void)state;
@@ -355,8 +357,8 @@ static void records_are_merged_by_time(void **state)
     assert_true(trace_merge_start(&merge) == 10 * TT_SECOND);
     while ((record = trace_merge_next(&merge)))
         order[count++] = record->data[8];
-    assert_int_equal(count, 7);
-    assert_memory_equal(order, "\x0A\x0B\x0C\x0D\x0E\x0F\x10", 7);
+    assert_int_equal(count, 8);
+    assert_memory_equal(order, "\x0A\x0B\x0C\x0D\x0E\x0F\x10\x11", 8);
     assert_int_equal(merge.sources[0].status, TRACE_END);
     trace_merge_close(&merge);
     trace_inputs_close(&inputs);
@@ -415,6 +417,33 @@ static void inputs_of_every_kind(void **state)
     build_free(&build);
 }
 
+static void damage_goes_with_every_interface(void **state)
+{
+    (void)state;
+    char path[64];
+    const char *const paths[] = {path};
+    struct trace_inputs inputs;
+    struct trace_build build = {0};
+    section(&build);
+    interface(&build, 227, "can0", 9);
+    interface(&build, 227, "can1", 9);
+    can_packet(&build, 0, 5000, 0x6C5, "\x01\x7E", 2);
+    can_packet(&build, 1, 6000, 0x6C5, "\x01\x7E", 2);
+    can_packet(&build, 1, 7000, 0x6C5, "\x01\x7E", 2);
+    for (int cut = 0; cut < 2; cut++) {
+        build.length -= (size_t)cut;
+        build_file(&build, path);
+        assert_int_equal(trace_inputs_open(&inputs, paths, 1, &diagnostics), 0);
+        assert_int_equal(inputs.count, 2);
+        assert_int_equal(inputs.list[0].damaged, cut);
+        assert_int_equal(inputs.list[1].damaged, cut);
+        trace_inputs_close(&inputs);
+        (void)unlink(path);
+    }
+    assert_said("is damaged or cut behind packet 2 (");
+    build_free(&build);
+}
+
 static void inputs_that_cannot_be(void **state)
 {
     (void)state;
@@ -441,7 +470,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         TEST(interfaces_become_parts), TEST(sections_have_interfaces_of_their_own), TEST(simple_packets_have_no_time),
         TEST(every_prefix_gives_its_whole_packets), TEST(damaged_files_are_told), TEST(what_is_not_can_is_refused),
-        TEST(records_are_merged_by_time), TEST(inputs_of_every_kind), TEST(inputs_that_cannot_be),
+        TEST(records_are_merged_by_time), TEST(inputs_of_every_kind), TEST(damage_goes_with_every_interface),
+        TEST(inputs_that_cannot_be),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

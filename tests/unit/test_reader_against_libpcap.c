@@ -1,14 +1,16 @@
 /*
  * Every file that libpcap and our reader both accept gives the same records (D 5.3). Outside check: libpcap
  * (pcap_fopen_offline_with_tstamp_precision, nanoseconds). Tried on every example trace (or the files given as
- * arguments), on every prefix of a small file, and on files damaged at random from a fixed seed.
+ * arguments), on every prefix of a small file, and on files damaged at random from a fixed seed. The CAN ids of cooked
+ * captures (link types 113, 276) are compared too. pcapng against libpcap: test_pcapng.c.
  *
  * The only differences allowed, each a check that libpcap 1.10.3 lacks (measured with it):
  *   a fraction of a second or more: libpcap adds it, we keep the seconds and mark the record;
  *   seconds from 2^31 on: libpcap gives them as negative, we as unsigned;
  *   a captured length above the file's own limit: libpcap cuts the record down, we end there as damaged;
  *   reserved bits of the link type: libpcap 1.10.3 hands them on, 1.10.5 refuses them, we ignore them with a warning;
- *   what we refuse at the start and libpcap reads: other link types, versions before 2.4, pcapng, other magics.
+ *   what we refuse at the start and libpcap reads: link types but 227, 113 and 276, versions before 2.4, pcapng,
+ *   other magics.
  */
 #define _GNU_SOURCE /* memfd_create */
 #include <glob.h>
@@ -19,7 +21,7 @@
 #include <cmocka.h>
 #include <pcap/pcap.h>
 
-#include "../../decoder/stages/trace_reader.h"
+#include "../../decoder/stages/frame.h"
 #include "trace_build.h"
 
 #define DAMAGED_FILES 6000
@@ -109,7 +111,7 @@ static void compare_file(const char *path, const char *name)
         assert_int_equal(diagnostics.errors, 1);
     } else if (pcap) {
         seen.both++;
-        assert_int_equal(pcap_datalink(pcap) & 0xFFFF, DLT_CAN_SOCKETCAN);
+        assert_int_equal(pcap_datalink(pcap) & 0xFFFF, reader.linktype);
         compare_records(&reader, pcap, name);
     }
     trace_reader_close(&reader);
@@ -245,12 +247,77 @@ static void damaged_files_give_the_same_records(void **state)
     assert_true(seen.torn > 100 && seen.senseless > 50 && seen.snapped > 20);
 }
 
+/* ---- cooked captures ---- */
+
+static struct frame last_frame;
+
+static void keep_frame(void *context, const struct frame_event *event)
+{
+    (void)context;
+    assert_true(event->kind == FRAME_DATA || event->kind == FRAME_CLOCK_BACK);
+    last_frame = *event->frame;
+}
+
+/*
+ * Link types 113 and 276 in both byte orders: libpcap puts the CAN id behind a cooked header into this machine's order
+ * while it reads, we leave the record and read the id in the file's order. The ids must be the same numbers.
+ */
+static void cooked_ids_are_those_of_libpcap(void **state)
+{
+    static const uint32_t words[] = {0x5E3, 0x6C5, 0x7FF, 0, 0x98DAF110, 0x80000001, 0x9FFFFFFF};
+    static const uint32_t linktypes[] = {113, 276};
+    (void)state;
+    for (unsigned way = 0; way < 4; way++) {
+        struct trace_build build = {.big = way % 2};
+        uint32_t header = way < 2 ? 16 : 20;
+        struct trace_reader reader;
+        struct trace_record record;
+        struct frame_stage stage;
+        struct diagnostics diagnostics;
+        struct pcap_pkthdr *packet;
+        const u_char *data;
+        char path[64], why[PCAP_ERRBUF_SIZE];
+        diagnostics_init(&diagnostics, NULL);
+        build_header_full(&build, 0xA1B23C4D, 2, 4, 0, 262144, linktypes[way / 2]);
+        for (size_t i = 0; i < sizeof words / sizeof *words; i++) {
+            struct trace_build cooked = {.big = build.big};
+            build_bytes(&cooked, (uint8_t[20]){[0] = 0, [1] = way < 2 ? 0 : 0x0C, [15] = way < 2 ? 0x0C : 0}, header);
+            build_u32(&cooked, words[i]); /* in the writer's order */
+            build_bytes(&cooked, "\x02\0\0\0\x01\x7E\0\0\0\0\0\0", 12);
+            build_record(&build, 1, (uint32_t)i, header + 16, header + 16, cooked.bytes, cooked.length);
+            build_free(&cooked);
+        }
+        build_file(&build, path);
+        assert_int_equal(trace_reader_open(&reader, path, false, &diagnostics), 0);
+        assert_false(frame_ids_are_swapped(&reader));
+        frame_init(&stage, 0, 0, keep_frame, NULL);
+        frame_set_link(&stage, &reader, FRAME_ID_DEFINED);
+        pcap_t *pcap = pcap_open_offline(path, why);
+        assert_non_null(pcap);
+        for (size_t i = 0; i < sizeof words / sizeof *words; i++) {
+            uint32_t theirs;
+            assert_int_equal(trace_reader_next(&reader, &record), TRACE_RECORD);
+            assert_int_equal(pcap_next_ex(pcap, &packet, &data), 1);
+            frame_push(&stage, &record);
+            memcpy(&theirs, data + header, sizeof theirs);
+            assert_int_equal(theirs, words[i]);
+            assert_int_equal(frame_id_word(&last_frame), theirs);
+            assert_int_equal(last_frame.length, 2);
+        }
+        pcap_close(pcap);
+        trace_reader_close(&reader);
+        (void)unlink(path);
+        build_free(&build);
+    }
+}
+
 int main(int count, char **list)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(examples_give_the_same_records),
         cmocka_unit_test(every_prefix_gives_the_same_records),
         cmocka_unit_test(damaged_files_give_the_same_records),
+        cmocka_unit_test(cooked_ids_are_those_of_libpcap),
     };
     arguments_count = count - 1;
     arguments = list + 1;

@@ -95,6 +95,11 @@ static void longest_message_is_the_ceiling(void **state)
     assert_int_equal(seen[0].message.length, 101);
     assert_memory_equal(seen[0].bytes, "\x62\x01\x02\x03\x04\x05", 6);
     assert_fault(1, number, "consecutive frame without a first frame");
+    restart(4);
+    assert_null(add_pair(0x5E3, 0x6C5, 0x7DF, 7, TT_SECOND, TT_SECOND));
+    push(0x6C5, "10 05 62 01 02 03 04 AA"); /* never more bytes than announced */
+    assert_events(1);
+    assert_abandoned(0, REASON_TOO_LONG, 5, 1, 1);
 }
 
 static void announced_4_gib_reserves_nothing(void **state)

@@ -163,7 +163,7 @@ static void n_bs_counts_while_a_flow_control_is_awaited(void **state)
     assert_events(2);
     assert_abandoned(1, REASON_TIMEOUT, 41, 1, 9);
     assert_int_equal(seen[1].message.remarks, REMARK_WAITED | REMARK_NO_FLOW_CONTROL | REMARK_FLOW_CHANGED |
-                                                  REMARK_LATE_FLOW_CONTROL); /* 2.9 s of 3 s, and block size 2, then 0 */
+                                                  REMARK_LATE_FLOW_CONTROL); /* 2.9 of 3 s; block size 2, then 0 */
 }
 
 static void only_what_is_past_its_time_times_out(void **state)

@@ -1,8 +1,9 @@
 /*
  * Transport: every address format, 29-bit identifiers, CAN FD, and the remarks about timing. Each row of
- * docs/transport.md names the test that shows it. Expected values are hand arithmetic on ISO 15765-2:2016 8.3.2 (address
- * formats), 9.5.4 (RX_DL), 9.6 (N_PDU forms), 9.8.1 (timing), as FACTS.md 1.1 to 1.5 gives them.
+ * docs/transport.md names the test that shows it. Expected values are hand arithmetic on ISO 15765-2:2016 8.3.2
+ * (address formats), 9.5.4 (RX_DL), 9.6 (N_PDU forms), 9.8.1 (timing), as FACTS.md 1.1 to 1.5 gives them.
  */
+#include "../../decoder/stages/pdu.h"
 #include "transport_rig.h"
 
 #define ID29(id) (DEF_ID_29 | (id))
@@ -151,8 +152,8 @@ static void every_29_bit_identifier_is_found(void **state)
     (void)state;
     restart(LONGEST);
     for (uint32_t i = 0; i < 2048; i++)
-        assert_null(add_format(ADDRESS_NORMAL, ID29(0x10000000 + i * 4096), 0, ID29(0x10000001 + i * 4096), 0, DEF_NO_ID,
-                               0, i));
+        assert_null(add_format(ADDRESS_NORMAL, ID29(0x10000000 + i * 4096), 0, ID29(0x10000001 + i * 4096), 0,
+                               DEF_NO_ID, 0, i));
     for (uint32_t i = 0; i < 2048; i++) {
         push(ID29(0x10000001 + i * 4096), "01 7E");
         push(ID29(0x10000002 + i * 4096), "01 7E");
@@ -268,7 +269,7 @@ static void fd_segments_are_as_long_as_the_first_frame(void **state)
     assert_message(2, 0x6C5, 14, 7, 11, 0);
 }
 
-/* FF_DLmin is what a single frame of that CAN_DL cannot hold: 63 for 64 bytes, 11 for 12; one less with an address byte. */
+/* FF_DLmin is what a single frame of that CAN_DL cannot hold: 63 for 64 bytes, 11 for 12; one less behind a byte. */
 static void fd_first_frame_lengths(void **state)
 {
     static const struct { const char *frame; uint8_t length; uint32_t announced; unsigned remarks; } table[] = {
@@ -322,7 +323,7 @@ static unsigned timed(const char *flow_control, int64_t flow, int64_t first, int
     return remarks_of();
 }
 
-/* STmin 0x14 is 20 ms, F9 900 us, 7F 127 ms, and a reserved value 127 ms too. It counts between consecutive frames only. */
+/* STmin 0x14 is 20 ms, F9 900 us, 7F 127 ms, and a reserved value 127 ms. It counts between consecutive frames. */
 static void st_min_is_watched(void **state)
 {
     (void)state;
@@ -341,6 +342,31 @@ static void st_min_is_watched(void **state)
     push(0x5E3, "30 01 7F");
     push(0x6C5, "22 50 30 34 32 37 38 38");
     assert_int_equal(remarks_of(), 0);
+}
+
+/* FACTS.md 1.2; hundreds of microseconds never exceed the uncertainty, so the numbers themselves are looked at. */
+static void st_min_values(void **state)
+{
+    static const struct { uint8_t byte; int64_t time; } table[] = {
+        {0x00, 0}, {0x01, TT_MS}, {0x7F, 127 * TT_MS}, {0x80, 127 * TT_MS}, {0xF0, 127 * TT_MS},
+        {0xF1, TT_MS / 10}, {0xF9, 9 * TT_MS / 10}, {0xFA, 127 * TT_MS}, {0xFF, 127 * TT_MS},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof table / sizeof *table; i++)
+        assert_true(pdu_st_min_time(table[i].byte) == table[i].time);
+}
+
+/* A flow control that was missed may have asked for less than the one before it. */
+static void st_min_is_unknown_once_a_flow_control_was_missed(void **state)
+{
+    (void)state;
+    push(0x6C5, "10 22 62 F1 90 31 4D 38"); /* 34 bytes: 6 and four times 7 */
+    push(0x5E3, "30 02 7F");
+    push(0x6C5, "21 47 44 4D 39 41 58 4B");
+    push_after(127 * TT_MS, 0x6C5, "22 50 30 34 32 37 38 38");
+    push(0x6C5, "23 47 44 4D 39 41 58 4B");
+    push(0x6C5, "24 50 30 34 32 37 38 38");
+    assert_int_equal(remarks_of(), REMARK_NO_FLOW_CONTROL);
 }
 
 static void st_min_across_a_clock_step_is_unknown(void **state)
@@ -368,6 +394,14 @@ static void changed_flow_control_is_a_remark(void **state)
     push(0x6C5, "21 47 44 4D 39 41 58 4B");
     push(0x5E3, "30 02 05");
     push(0x6C5, "22 50 30 34 32 37 38 38");
+    assert_int_equal(remarks_of(), REMARK_FLOW_CHANGED);
+    push(0x6C5, "10 22 62 F1 90 31 4D 38");
+    push(0x5E3, "30 02 05"); /* older editions keep the first one, so more than it is not held against the sender */
+    push(0x6C5, "21 47 44 4D 39 41 58 4B");
+    push(0x6C5, "22 50 30 34 32 37 38 38");
+    push(0x5E3, "30 02 7F");
+    push(0x6C5, "23 47 44 4D 39 41 58 4B");
+    push(0x6C5, "24 50 30 34 32 37 38 38");
     assert_int_equal(remarks_of(), REMARK_FLOW_CHANGED);
 }
 
@@ -404,6 +438,8 @@ int main(void)
         TEST(identifiers_of_29_bits), TEST(number_of_bits_is_part_of_the_identifier),
         TEST(every_29_bit_identifier_is_found), TEST(pairs_with_address_bytes_that_cannot_be), TEST(fd_single_frames),
         TEST(fd_segments_are_as_long_as_the_first_frame), TEST(fd_first_frame_lengths), TEST(st_min_is_watched),
+        TEST(st_min_values),
+        TEST(st_min_is_unknown_once_a_flow_control_was_missed),
         TEST(st_min_across_a_clock_step_is_unknown), TEST(changed_flow_control_is_a_remark),
         TEST(late_frames_are_remarks), TEST(remarks_have_words),
     };
