@@ -3,7 +3,8 @@
 
     python3 traces/generate.py                    write trace.pcap and marks.jsonl of every job anew
     python3 traces/generate.py --check            build in memory; exit 1 if a committed file differs
-    python3 traces/generate.py --expected NAME    what a person expects of the job, as JSON, with frame numbers
+    python3 traces/generate.py --expected NAME... what a person expects of the job, as JSON, with frame numbers; of several
+                                                  jobs an object with a member for each
     python3 traces/generate.py --list             the names of all jobs
 
 Each job is a folder traces/jobs/NAME: scenario.yaml is written by hand, the rest is generated, byte for byte the
@@ -141,7 +142,7 @@ def check(names):
 def main():
     parser = argparse.ArgumentParser(description="Make the example traces from their scenario files.")
     parser.add_argument("--check", action="store_true", help="fail if a committed file differs")
-    parser.add_argument("--expected", metavar="NAME", help="print what a person expects of a job, as JSON")
+    parser.add_argument("--expected", metavar="NAME", nargs="+", help="print what a person expects, as JSON")
     parser.add_argument("--list", action="store_true", help="print the names of all jobs")
     arguments = parser.parse_args()
     names = job_names()
@@ -150,7 +151,8 @@ def main():
             print("\n".join(names))
             return 0
         if arguments.expected:
-            print(json.dumps(build(arguments.expected)[1], indent=2, ensure_ascii=False))
+            expected = {name: build(name)[1] for name in arguments.expected}
+            print(json.dumps(expected if len(expected) > 1 else expected.popitem()[1], indent=2, ensure_ascii=False))
             return 0
         return check(names) if arguments.check else write(names)
     except (ValueError, OSError, yaml.YAMLError) as error:

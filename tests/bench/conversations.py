@@ -259,7 +259,7 @@ def check_listing(group, sent, checks):
     """Every payload back exactly once, in order for each sender; none invented, none abandoned, nothing to remark."""
     name = group.name
     options = [word for pair in group.pairs for word in ("--pair", pair.option())]
-    result = run("list", "messages", WORK / "results" / f"{name}.pcap", *options, "--format", "jsonl")
+    result = run("list", "messages", WORK / "results" / f"{name}.pcap", *options, "--secrets", "--format", "jsonl")
     if not checks.equal(result.returncode, 0, f"{name}: exit code (stderr: {result.stderr[:300]!r})"):
         return
     got = {sender: [] for sender in sent}

@@ -76,7 +76,7 @@ def check_no_trace(bench):
         result, into = bench.verify(trace=path)
         bench.refused(what, result, into, 65, [name])
         bench.checks.that(not into.exists(), f"{what}: a job folder was left")
-        for listing in ("messages", "exchanges", "readings"):
+        for listing in ("frames", "messages", "exchanges", "readings"):
             result = run("list", listing, path, "--definitions", bench.definitions)
             bench.refused(f"list {listing}, {what}", result, None, 65, [name])
     missing = bench.folder / "nowhere.pcap"

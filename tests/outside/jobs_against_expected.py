@@ -16,8 +16,9 @@ from decimal import Decimal
 from common import ROOT, Checks, jobs, parse_json, run, temporary
 
 
-def expected_of(name):
-    text = subprocess.run([sys.executable, "-B", ROOT / "traces" / "generate.py", "--expected", name],
+def expected_of(names):
+    """By name; one process for all of them."""
+    text = subprocess.run([sys.executable, "-B", ROOT / "traces" / "generate.py", "--expected", *names],
                           capture_output=True, check=True).stdout
     return json.loads(text)
 
@@ -37,8 +38,7 @@ def deciding_of(checks, where, got, expected):
             checks.equal(got.get(key), value, f"{where}: {key}")
 
 
-def check_job(checks, job, folder):
-    expected = expected_of(job.name)
+def check_job(checks, job, expected, folder):
     into = folder / job.name
     result = run("verify", *job.arguments(), "--into", into)
     checks.equal(result.returncode, expected["exit"], f"{job.name}: exit code")
@@ -85,9 +85,11 @@ def check_job(checks, job, folder):
 
 def main():
     checks = Checks(most=60)
+    listed = jobs()
+    expected = expected_of([job.name for job in listed])
     with temporary() as folder:
-        for job in jobs():
-            check_job(checks, job, pathlib.Path(folder))
+        for job in listed:
+            check_job(checks, job, expected[job.name], pathlib.Path(folder))
     checks.finish()
 
 

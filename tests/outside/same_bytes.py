@@ -55,7 +55,7 @@ def everything(job, folder, program, environment, listings):
     if not listings:
         return found
     definitions = [argument for path in job.definitions for argument in ("--definitions", path)]
-    for what in ("messages", "exchanges", "readings"):
+    for what in ("frames", "messages", "exchanges", "readings"):
         for form in ("text", "csv", "jsonl"):
             result = run("list", what, job.trace, *definitions, "--format", form, program=program,
                          environment=environment)

@@ -85,7 +85,7 @@ TAILS = {"UDS_RDBIPR": "dataRecord", "UDS_WDBI": "dataRecord", "UDS_RC": "routin
 MASKED = {"securitySeed", "securityKey", "seed", "key"}
 
 
-DIALECTS = ("iso14229",)  # "iso14230" joins when definition files take it
+DIALECTS = ("iso14229", "iso14230")
 
 
 def take(data, *widths):

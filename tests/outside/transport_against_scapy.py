@@ -35,7 +35,7 @@ BATCHES = 16
 def listed(trace, pairs):
     """What taretrace reassembles: {CAN id: [(first frame, last frame, payload)]} of complete messages."""
     arguments = [argument for pair in pairs for argument in ("--pair", pair)]
-    result = run("list", "messages", trace, *arguments, "--format", "jsonl")
+    result = run("list", "messages", trace, *arguments, "--secrets", "--format", "jsonl")
     if result.returncode:
         raise SystemExit(f"list messages ended {result.returncode}: {result.stderr.decode()[:500]}")
     found = {}
