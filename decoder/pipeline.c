@@ -1,4 +1,4 @@
-/* See pipeline.h. The order in which one frame passes the stages is the order of the functions below, read upwards. */
+/* See pipeline.h: how a run is set up, read and finished. What passes between its stages is pipeline_flow.c. */
 #include "pipeline_parts.h"
 
 #include <errno.h>
@@ -10,210 +10,7 @@
 
 #define LOOK_EVERY 4096u /* records between two looks at Ctrl-C and the clock */
 
-/* The frame at hand, or after the last one that. */
-static const struct frame *frame_here(const struct pipeline *pipeline)
-{
-    return pipeline->current ? pipeline->current : &pipeline->last;
-}
-
-static void fault(struct pipeline *pipeline, const char *stage, const char *reason, const struct frame *frame)
-{
-    pipeline->result->fault_count++;
-    if (pipeline->listener.fault)
-        pipeline->listener.fault(pipeline->listener.context, stage, reason, frame);
-}
-
-static void event(struct pipeline *pipeline, const char *what, const struct frame *frame)
-{
-    if (pipeline->listener.event)
-        pipeline->listener.event(pipeline->listener.context, what, frame);
-}
-
-static void gap(struct pipeline *pipeline, enum gap_kind kind, uint32_t module, const struct frame *frame)
-{
-    if (pipeline->step)
-        step_push_gap(pipeline->step, kind, module, frame);
-}
-
-/* ---- readings ---- */
-
-static void on_reading(void *context, const struct reading_event *reading)
-{
-    struct pipeline *pipeline = context;
-    if (reading->kind == READING_FAULT)
-        pipeline->result->fault_count++;
-    if (pipeline->listener.reading)
-        pipeline->listener.reading(pipeline->listener.context, reading);
-    if (pipeline_judges(pipeline, reading->message->bus, reading->module))
-        step_push_reading(pipeline->step, reading);
-}
-
-/* ---- exchanges ---- */
-
-static void on_closed(struct pipeline *pipeline, const struct exchange_event *closed)
-{
-    struct service_content content;
-    service_read(closed, &content);
-    if (pipeline->listener.exchange)
-        pipeline->listener.exchange(pipeline->listener.context, closed, &content);
-    if (content.kind == SERVICE_RESET && closed->exchange->has_response && closed->exchange->nrc == 0)
-        event(pipeline, "module reset", frame_here(pipeline));
-    if (pipeline_judges(pipeline, closed->exchange->bus, closed->exchange->module))
-        step_push_answer(pipeline->step, closed, &content);
-    if (pipeline->wants_readings && closed->exchange->module < pipeline->described)
-        reading_push_answer(&pipeline->reading, closed, &content);
-}
-
-/* The fields of an action's request are readings too. */
-static void on_request(struct pipeline *pipeline, const struct exchange_event *asked)
-{
-    struct service_content content;
-    if (pipeline_judges(pipeline, asked->exchange->bus, asked->exchange->module))
-        step_push_request(pipeline->step, asked->exchange);
-    if (!pipeline->wants_readings || asked->exchange->module >= pipeline->described)
-        return;
-    service_read(asked, &content);
-    reading_push_request(&pipeline->reading, asked->exchange, &content);
-}
-
-/* A message of no use lies where its own frames are, not at the frame that proved it. */
-static struct frame place_of(const struct message *message)
-{
-    return (struct frame){.number = message->last_frame, .time = message->last_time, .elapsed = message->last_elapsed,
-                          .epoch = message->last_epoch, .bus = message->bus, .file = message->file,
-                          .offset = message->record_offset, .id = message->id};
-}
-
-/* A message that broke off, or is whole and yet no answer. Of the first kind the message itself tells. */
-static void on_broken(struct pipeline *pipeline, const struct message *message, uint32_t module)
-{
-    const struct frame place = place_of(message);
-    bool whole = message->state == MESSAGE_COMPLETE;
-    if (whole)
-        fault(pipeline, "exchange", "neither a positive nor a whole negative answer", &place);
-    gap(pipeline, whole ? GAP_FAULT : GAP_BROKEN, module, &place);
-}
-
-static void on_exchange(void *context, const struct exchange_event *exchange)
-{
-    struct pipeline *pipeline = context;
-    switch (exchange->kind) {
-    case EXCHANGE_EVENT_REQUEST:
-        on_request(pipeline, exchange);
-        break;
-    case EXCHANGE_EVENT_PENDING: /* is told with the whole exchange */
-        break;
-    case EXCHANGE_EVENT_CLOSED:
-        on_closed(pipeline, exchange);
-        break;
-    case EXCHANGE_EVENT_BROKEN:
-        on_broken(pipeline, exchange->response, exchange->response->module);
-        break;
-    }
-}
-
-/* ---- messages ---- */
-
-static void on_transport(void *context, const struct transport_event *transport)
-{
-    struct bus *bus = context;
-    struct pipeline *pipeline = bus->pipeline;
-    const struct message *message = transport->message;
-    if (transport->kind == TRANSPORT_FAULT) {
-        fault(pipeline, "transport", transport->reason, transport->frame);
-        gap(pipeline, GAP_FAULT, transport->module, transport->frame);
-        return;
-    }
-    if (transport->kind == TRANSPORT_MESSAGE) {
-        if (pipeline->listener.message)
-            pipeline->listener.message(pipeline->listener.context, message);
-        /* The exchange stage tells of broken answers; of a broken question only the loss itself is known. */
-        if (message->state == MESSAGE_ABANDONED && message->direction != DIRECTION_RESPONSE)
-            on_broken(pipeline, message, message->direction == DIRECTION_FUNCTIONAL ? DEF_NONE : message->module);
-    }
-    if (bus->exchange)
-        exchange_push(bus->exchange, transport);
-}
-
-/* ---- frames ---- */
-
-/* A record that is no frame, but on an id of ours: something a module said may be missing. */
-static void on_frame_fault(struct bus *bus, const struct frame_event *bad)
-{
-    const struct frame *frame = bad->frame;
-    uint32_t module;
-    fault(bus->pipeline, "frame", bad->reason, frame);
-    if (!frame->extended && (frame->id == 0 || frame->id > 0x7FF))
-        gap(bus->pipeline, GAP_FAULT, DEF_NONE, frame); /* the id itself is missing or senseless: it could be any */
-    else if (transport_module_of(&bus->transport, frame_id_word(frame), &module))
-        gap(bus->pipeline, GAP_FAULT, module, frame);
-}
-
-static void on_mark(void *context, const struct mark *mark)
-{
-    struct pipeline *pipeline = context;
-    if (pipeline->step)
-        step_push_mark(pipeline->step, mark, pipeline->current);
-}
-
-static void on_frame(void *context, const struct frame_event *arrived)
-{
-    struct bus *bus = context;
-    struct pipeline *pipeline = bus->pipeline;
-    const struct frame *frame = arrived->frame;
-    if (!pipeline->started) {
-        pipeline->started = true;
-        pipeline->result->first_time = frame->time;
-    }
-    if (frame->number == 1)
-        bus->facts->first_time = frame->time;
-    pipeline->current = frame;
-    if (pipeline->marking)
-        marks_bind_time(&pipeline->walk, frame->time, on_mark, pipeline);
-    switch (arrived->kind) {
-    case FRAME_DATA:
-        if (pipeline->listener.frame)
-            pipeline->listener.frame(pipeline->listener.context, frame);
-        if (pipeline->wants_broadcasts)
-            reading_push_frame(&pipeline->reading, frame);
-        transport_push(&bus->transport, frame);
-        break;
-    case FRAME_CLOCK_BACK:
-        event(pipeline, arrived->step > 0 ? "the clock went back" : "the time is not to be believed", frame);
-        transport_clock_back(&bus->transport, frame);
-        if (bus->exchange)
-            exchange_clock_back(bus->exchange, frame);
-        gap(pipeline, GAP_CLOCK, DEF_NONE, frame);
-        break;
-    case FRAME_LOST:
-        if (pipeline->listener.frame)
-            pipeline->listener.frame(pipeline->listener.context, frame);
-        event(pipeline, "frames were lost in the controller", frame);
-        gap(pipeline, GAP_LOST, DEF_NONE, frame);
-        reading_forget(&pipeline->reading, DEF_NONE);
-        break;
-    case FRAME_ERROR:
-        if (pipeline->listener.frame)
-            pipeline->listener.frame(pipeline->listener.context, frame);
-        break;
-    case FRAME_OTHER:
-        bus->others++;
-        break;
-    case FRAME_FAULT:
-        on_frame_fault(bus, arrived);
-        break;
-    }
-    pipeline->current = NULL;
-}
-
-/* ---- steps and marks ---- */
-
-static void on_step(void *context, const struct step_event *step)
-{
-    struct pipeline *pipeline = context;
-    if (pipeline->listener.step)
-        pipeline->listener.step(pipeline->listener.context, step);
-}
+/* ---- setting up ---- */
 
 /* Walks the traces' times once before the run (D 7.1). What is wrong with a file is told by the run itself. */
 static int survey_marks(struct pipeline *pipeline)
@@ -246,8 +43,6 @@ static int survey_marks(struct pipeline *pipeline)
     return 0;
 }
 
-/* ---- setting up ---- */
-
 static int no_memory(struct pipeline *pipeline)
 {
     diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, NULL,
@@ -277,16 +72,16 @@ static int open_bus(struct pipeline *pipeline, struct bus *bus, uint32_t index)
                         "its CAN ids make sense only the wrong way round, and are read so: its writer stored them in "
                         "its own byte order; --id-order big reads them as they stand");
     }
-    frame_init(&bus->frame, index, index, on_frame, bus);
+    frame_init(&bus->frame, index, index, pipeline_on_frame, bus);
     frame_set_link(&bus->frame, reader, order);
-    if (!transport_init(&bus->transport, options->longest ? options->longest : TRANSPORT_LONGEST, on_transport, bus))
+    if (!transport_init(&bus->transport, options->longest ? options->longest : TRANSPORT_LONGEST, pipeline_on_transport, bus))
         return no_memory(pipeline);
     bus->transport_open = true;
     bus->transport.open_limit = TRANSPORT_OPEN_TOTAL / pipeline->bus_count;
     int code = pipeline_add_pairs(pipeline, bus);
     if (code || !pipeline->wants_exchanges)
         return code;
-    bus->exchange = exchange_open(options->definitions, pipeline->module_count, on_exchange, pipeline);
+    bus->exchange = exchange_open(options->definitions, pipeline->module_count, pipeline_on_exchange, pipeline);
     if (!bus->exchange)
         return no_memory(pipeline);
     exchange_share_serial(bus->exchange, &pipeline->serial);
@@ -307,9 +102,9 @@ static int open_stages(struct pipeline *pipeline)
     if (code)
         return code;
     if (pipeline->wants_readings)
-        reading_init(&pipeline->reading, options->definitions, on_reading, pipeline);
+        reading_init(&pipeline->reading, options->definitions, pipeline_on_reading, pipeline);
     if (judging) {
-        pipeline->step = step_open(options->definitions, options->marks, options->part, on_step, pipeline);
+        pipeline->step = step_open(options->definitions, options->marks, options->part, pipeline_on_step, pipeline);
         if (!pipeline->step)
             return no_memory(pipeline);
         pipeline->marking = options->marks != NULL;
@@ -359,6 +154,8 @@ static void read_one(struct pipeline *pipeline)
     struct trace_merge_source *source = &pipeline->merge.sources[0];
     struct frame_stage *frames = &pipeline->buses[0].frame;
     struct trace_record record;
+    if (pipeline->options.following)
+        trace_reader_again(&source->reader);
     while ((source->status = trace_reader_next(&source->reader, &record)) == TRACE_RECORD) {
         frame_push(frames, &record);
         if (record.number % LOOK_EVERY == 0) {
@@ -370,13 +167,23 @@ static void read_one(struct pipeline *pipeline)
     pipeline->last = frames->frame;
 }
 
+/* Before the first record of several buses is taken. */
+static void start_several(struct pipeline *pipeline)
+{
+    int64_t origin = trace_merge_start(&pipeline->merge);
+    for (uint32_t i = 0; i < pipeline->bus_count; i++)
+        frame_set_common(&pipeline->buses[i].frame, origin, &pipeline->epochs);
+    pipeline->several_started = true;
+}
+
 static void read_several(struct pipeline *pipeline)
 {
     const struct trace_record *record;
     uint64_t count = 0;
-    int64_t origin = trace_merge_start(&pipeline->merge);
-    for (uint32_t i = 0; i < pipeline->bus_count; i++)
-        frame_set_common(&pipeline->buses[i].frame, origin, &pipeline->epochs);
+    if (!pipeline->several_started)
+        start_several(pipeline);
+    else
+        trace_merge_again(&pipeline->merge);
     while ((record = trace_merge_next(&pipeline->merge))) {
         frame_push(&pipeline->buses[pipeline->merge.current].frame, record);
         if (++count % LOOK_EVERY == 0) {
@@ -414,7 +221,7 @@ static int end_bus(struct pipeline *pipeline, struct bus *bus, uint32_t index)
     if (facts->status == TRACE_SENSELESS && facts->frames == 0)
         return EXIT_BAD_INPUT;
     if (facts->status == TRACE_TORN || facts->status == TRACE_SENSELESS)
-        fault(pipeline, "trace",
+        pipeline_fault(pipeline, "trace",
               damaged                         ? "the pcapng file is damaged or cut behind this frame"
               : facts->status == TRACE_TORN ? "the file ends inside the record behind this frame"
                                             : "behind this frame stands what cannot be a record: the file is damaged",
@@ -442,7 +249,7 @@ static int finish_stages(struct pipeline *pipeline)
     if (!pipeline->step)
         return 0;
     if (pipeline->marking)
-        marks_bind_end(&pipeline->walk, on_mark, pipeline);
+        marks_bind_end(&pipeline->walk, pipeline_on_mark, pipeline);
     pipeline->result->verdict = step_finish(pipeline->step, pipeline->started ? &pipeline->last : NULL);
     if (!pipeline->result->verdict) {
         diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, NULL,
@@ -453,32 +260,7 @@ static int finish_stages(struct pipeline *pipeline)
     return 0;
 }
 
-static int run(struct pipeline *pipeline)
-{
-    struct pipeline_result *result = pipeline->result;
-    int code = open_inputs(pipeline);
-    if (!code)
-        code = open_stages(pipeline);
-    if (code)
-        return code;
-    bool alone = pipeline->bus_count == 1;
-    progress_begin(&pipeline->progress, pipeline->options.progress, alone ? pipeline->inputs->list[0].fd : -1);
-    if (alone)
-        read_one(pipeline);
-    else
-        read_several(pipeline);
-    /* Looked at once more: Ctrl-C may also have ended the program that feeds a pipe. */
-    result->interrupted = interrupt_asked() || pipeline->stopped;
-    progress_end(&pipeline->progress);
-    for (uint32_t i = 0; i < pipeline->bus_count && !code; i++)
-        code = end_bus(pipeline, &pipeline->buses[i], i);
-    result->last_record = pipeline->facts[0].last_record;
-    result->last_time = pipeline->started ? pipeline->last.time : 0;
-    memcpy(result->sha256, pipeline->facts[0].sha256, sizeof result->sha256);
-    return code ? code : finish_stages(pipeline);
-}
-
-int pipeline_run(const struct pipeline_options *options, struct pipeline **made, struct pipeline_result *result)
+int pipeline_begin(const struct pipeline_options *options, struct pipeline **made, struct pipeline_result *result)
 {
     static const struct pipeline_listener nobody;
     *result = (struct pipeline_result){.sha256 = ""};
@@ -492,7 +274,65 @@ int pipeline_run(const struct pipeline_options *options, struct pipeline **made,
     pipeline->listener = options->listener ? *options->listener : nobody;
     pipeline->result = result;
     pipeline->described = options->definitions ? options->definitions->module_count : 0;
-    return run(pipeline);
+    int code = open_inputs(pipeline);
+    if (!code)
+        code = open_stages(pipeline);
+    if (!code)
+        trace_merge_follow(&pipeline->merge, options->following);
+    return code;
+}
+
+int pipeline_advance(struct pipeline *pipeline)
+{
+    bool alone = pipeline->bus_count == 1;
+    progress_begin(&pipeline->progress, pipeline->options.progress, alone ? pipeline->inputs->list[0].fd : -1);
+    if (alone)
+        read_one(pipeline);
+    else
+        read_several(pipeline);
+    progress_end(&pipeline->progress);
+    for (uint32_t i = 0; i < pipeline->bus_count; i++)
+        if (pipeline->merge.sources[i].status == TRACE_READ_FAILED)
+            return EXIT_CANNOT_OPEN; /* told by the reader */
+    return 0;
+}
+
+int pipeline_finish(struct pipeline *pipeline)
+{
+    struct pipeline_result *result = pipeline->result;
+    trace_merge_follow(&pipeline->merge, false);
+    int code = pipeline_advance(pipeline);
+    /* Looked at once more: Ctrl-C may also have ended the program that feeds a pipe. */
+    result->interrupted = interrupt_asked() || pipeline->stopped;
+    for (uint32_t i = 0; i < pipeline->bus_count && !code; i++)
+        code = end_bus(pipeline, &pipeline->buses[i], i);
+    result->last_record = pipeline->facts[0].last_record;
+    result->last_time = pipeline->started ? pipeline->last.time : 0;
+    memcpy(result->sha256, pipeline->facts[0].sha256, sizeof result->sha256);
+    return code ? code : finish_stages(pipeline);
+}
+
+int pipeline_run(const struct pipeline_options *options, struct pipeline **made, struct pipeline_result *result)
+{
+    int code = pipeline_begin(options, made, result);
+    return code ? code : pipeline_finish(*made);
+}
+
+int pipeline_finish_copy(struct pipeline *pipeline)
+{
+    pipeline->copied = *pipeline->result;
+    pipeline->result = &pipeline->copied;
+    pipeline->listener = (struct pipeline_listener){0};
+    for (uint32_t i = 0; i < pipeline->bus_count; i++) {
+        const struct frame *last = &pipeline->buses[i].frame.frame;
+        pipeline->facts[i].frames = last->number;
+        pipeline->facts[i].last_time = last->number ? last->time : 0;
+        pipeline->copied.frames += last->number;
+    }
+    pipeline->copied.last_time = pipeline->started ? pipeline->last.time : 0;
+    if (pipeline->step)
+        step_is_copy(pipeline->step);
+    return finish_stages(pipeline);
 }
 
 const char *pipeline_module_name(const struct pipeline *pipeline, uint32_t module)
@@ -509,7 +349,8 @@ const char *pipeline_bus_name(const struct pipeline *pipeline, uint32_t bus)
         "18", "19", "20", "21", "22", "23", "24", "25", "26", "27", "28", "29", "30", "31", "32", "33", "34",
         "35", "36", "37", "38", "39", "40", "41", "42", "43", "44", "45", "46", "47", "48", "49", "50", "51",
         "52", "53", "54", "55", "56", "57", "58", "59", "60", "61", "62", "63", "64", ""};
-    (void)pipeline; /* the recorder's names ("can0") will come from the job folder */
+    if (bus < pipeline->bus_count && pipeline->inputs->list[bus].bus[0])
+        return pipeline->inputs->list[bus].bus;
     return names[bus < FRAME_FILE_MAX ? bus : FRAME_FILE_MAX];
 }
 

@@ -6,6 +6,8 @@
 #ifndef TT_PIPELINE_H
 #define TT_PIPELINE_H
 
+#include <sys/types.h>
+
 #include "stages/step.h"
 #include "stages/trace_inputs.h"
 
@@ -37,6 +39,7 @@ struct pipeline_options {
     uint32_t bus;                          /* what is judged: this bus, from 1; 0: all of them */
     uint32_t longest;                      /* 0: default */
     bool hashing, judging;
+    bool following;                        /* the traces still grow: for pipeline_begin */
     bool progress;                         /* a progress line on stderr while it takes over a second (terminals only) */
     const struct pipeline_listener *listener;
     struct diagnostics *diagnostics;
@@ -82,9 +85,28 @@ struct pipeline;
  * before the first callback; it is NULL only when there was no memory for it.
  */
 TT_MUST_USE int pipeline_run(const struct pipeline_options *options, struct pipeline **pipeline, struct pipeline_result *result);
+/*
+ * The same in parts, for a record that is still being made (options.following). pipeline_begin as pipeline_run, up to
+ * the first record. pipeline_advance pushes every whole record there is now through the stages. pipeline_finish reads
+ * what came meanwhile, and ends the run as pipeline_run does; after it only names and pipeline_free are left. With
+ * several buses a frame may be judged behind a later one of another bus that was on disk earlier: what is seen on the
+ * way is provisional, and the finished record is judged by a run of its own.
+ */
+TT_MUST_USE int pipeline_begin(const struct pipeline_options *options, struct pipeline **pipeline,
+                               struct pipeline_result *result);
+TT_MUST_USE int pipeline_advance(struct pipeline *pipeline);
+TT_MUST_USE int pipeline_finish(struct pipeline *pipeline);
+/*
+ * The verdict so far, as if the record ended here, without disturbing the run: a forked copy of the process finishes it
+ * (listener and diagnostics silent), calls tell with its result, and ends; what tell writes to fd is handed over in
+ * room. tell must not use stdio. Returns the bytes written, or -1 (errno; EOVERFLOW when room is too small).
+ */
+TT_MUST_USE ssize_t pipeline_snapshot(struct pipeline *pipeline,
+                                      void (*tell)(void *context, const struct pipeline_result *result, int fd),
+                                      void *context, void *room, size_t size);
 /* Name of a module number of this run: the definition's, or "0x5e3:0x6c5", "0x6f1/0x12:0x612/0xf1" for a bare pair. */
 const char *pipeline_module_name(const struct pipeline *pipeline, uint32_t module);
-/* "1", "2", ...: the name of a bus index of this run (D 5.7). */
+/* The name of a bus index of this run: the recorder's ("can0"), or "1", "2", ... (D 5.7). */
 const char *pipeline_bus_name(const struct pipeline *pipeline, uint32_t bus);
 /* From any callback: nothing more is wanted (its output failed). The run ends soon, as after Ctrl-C. */
 void pipeline_stop(struct pipeline *pipeline);

@@ -1,4 +1,4 @@
-/* What pipeline.c and pipeline_pairs.c share; nobody else includes it. */
+/* What the files pipeline*.c share; nobody else includes it. */
 #ifndef TT_PIPELINE_PARTS_H
 #define TT_PIPELINE_PARTS_H
 
@@ -44,7 +44,22 @@ struct pipeline {
     char (*pair_names)[PAIR_NAME_MAX]; /* of bare pairs; owned */
     uint32_t *heard_on;          /* by described module: the bus it was heard on, DEF_NONE before; owned */
     struct progress progress;
+    bool several_started;        /* the merge of several buses stands on their first records */
+    struct pipeline_result copied; /* of pipeline_finish_copy */
 };
+
+/* Callbacks of the stages; context is the struct bus for frames and transport, else the pipeline. */
+void pipeline_on_frame(void *context, const struct frame_event *arrived);
+void pipeline_on_transport(void *context, const struct transport_event *transport);
+void pipeline_on_exchange(void *context, const struct exchange_event *exchange);
+void pipeline_on_reading(void *context, const struct reading_event *reading);
+void pipeline_on_step(void *context, const struct step_event *step);
+void pipeline_on_mark(void *context, const struct mark *mark);
+/* Counts a fault and tells the listener. */
+void pipeline_fault(struct pipeline *pipeline, const char *stage, const char *reason, const struct frame *frame);
+
+/* Finishes the run in a forked copy of the process, into pipeline->copied, reading nothing more. 0 or an exit code. */
+TT_MUST_USE int pipeline_finish_copy(struct pipeline *pipeline);
 
 /* Which pairs the run has, and the numbers and names of their modules. False without memory. */
 TT_MUST_USE bool pipeline_collect_pairs(struct pipeline *pipeline);

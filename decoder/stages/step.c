@@ -444,6 +444,11 @@ const struct verdict *step_finish(struct step_stage *stage, const struct frame *
     return judge_finish(stage->judge, last_frame ? last_frame->number : 0, last_frame ? last_frame->time : 0);
 }
 
+void step_is_copy(struct step_stage *stage)
+{
+    stage->queue.copied = true;
+}
+
 void step_close(struct step_stage *stage)
 {
     if (!stage)

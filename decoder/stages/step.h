@@ -48,6 +48,8 @@ void step_push_mark(struct step_stage *stage, const struct mark *mark, const str
 
 /* NULL when the queue's temporary file failed (the reason is in errno) or memory ran out. */
 TT_MUST_USE const struct verdict *step_finish(struct step_stage *stage, const struct frame *last_frame);
+/* In a forked copy of the process, before step_finish: the temporary file stays as the original needs it. */
+void step_is_copy(struct step_stage *stage);
 void step_close(struct step_stage *stage);
 
 #endif

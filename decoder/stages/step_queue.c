@@ -96,7 +96,7 @@ static bool refill(struct step_queue *queue)
         queue->file_read += sizeof length + length;
         if (queue->file_read == queue->file_written) {
             queue->file_read = queue->file_written = 0;
-            if (ftruncate(queue->file, 0) != 0)
+            if (!queue->copied && ftruncate(queue->file, 0) != 0)
                 return fail(queue, errno);
         }
         return true;

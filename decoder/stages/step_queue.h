@@ -19,6 +19,7 @@ struct step_queue {
     uint64_t spilled;          /* chunks that went to the file so far */
     bool failed;               /* memory or the temporary file failed; errno_value says why */
     int errno_value;
+    bool copied;               /* this process is a fork of the one that owns the file, and must not cut it */
 };
 
 void step_queue_init(struct step_queue *queue);

@@ -297,6 +297,24 @@ const struct trace_record *trace_merge_next(struct trace_merge *merge)
     return choose(merge) ? &merge->sources[merge->current].record : NULL;
 }
 
+void trace_merge_follow(struct trace_merge *merge, bool following)
+{
+    for (uint32_t i = 0; i < merge->count; i++)
+        merge->sources[i].reader.following = following;
+}
+
+void trace_merge_again(struct trace_merge *merge)
+{
+    for (uint32_t i = 0; i < merge->count; i++) {
+        struct trace_merge_source *source = &merge->sources[i];
+        if (source->status == TRACE_RECORD)
+            continue;
+        trace_reader_again(&source->reader);
+        advance(source);
+    }
+    merge->started = false; /* every source stands on a record not yet given, or has ended */
+}
+
 void trace_merge_close(struct trace_merge *merge)
 {
     for (uint32_t i = 0; i < merge->count; i++)

@@ -9,6 +9,7 @@
 #include "trace_reader.h"
 
 #define TRACE_INPUTS_MAX 64
+#define TRACE_BUS_NAME 16 /* a Linux interface name with its NUL (IFNAMSIZ) */
 
 struct trace_input {
     const char *name;       /* for messages: its path (borrowed), "standard input" */
@@ -20,6 +21,7 @@ struct trace_input {
     bool split;             /* one interface of a pcapng, in an unlinked temporary file... */
     uint32_t interface;     /* ...this one, by first appearance, from 0... */
     char interface_name[64]; /* ...as the file names it, "" when it does not */
+    char bus[TRACE_BUS_NAME]; /* the recorder's name of its bus, "can0"; "": it is called by its number */
     bool damaged;           /* the pcapng was damaged or cut behind its last packet: told */
 };
 
@@ -68,6 +70,10 @@ TT_MUST_USE int trace_merge_open(struct trace_merge *merge, const struct trace_i
  * Returns the earliest believable time, INT64_MIN without any.
  */
 int64_t trace_merge_start(struct trace_merge *merge);
+/* For files that grow: whether the run still follows them (trace_reader.following of each). */
+void trace_merge_follow(struct trace_merge *merge, bool following);
+/* After trace_merge_next gave NULL: asks every source that had only ended again. */
+void trace_merge_again(struct trace_merge *merge);
 /* The next record of all; its source is merge->current. NULL when every source has ended; their status says how. */
 const struct trace_record *trace_merge_next(struct trace_merge *merge);
 void trace_merge_close(struct trace_merge *merge);

@@ -239,6 +239,8 @@ static enum trace_status stop_short(struct trace_reader *reader, size_t needed)
     if (reader->status == TRACE_READ_FAILED)
         return stop(reader, TRACE_READ_FAILED);
     size_t left = reader->end - reader->begin;
+    if (reader->following)
+        return reader->status = TRACE_END;
     if (left == 0)
         return stop(reader, TRACE_END);
     diagnostics_say(reader->diagnostics, SEVERITY_WARNING, reader->name,
@@ -370,6 +372,14 @@ enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_re
     reader->offset += whole;
     reader->good_length = reader->offset;
     return TRACE_RECORD;
+}
+
+void trace_reader_again(struct trace_reader *reader)
+{
+    if (reader->status != TRACE_RECORD && reader->status != TRACE_END && reader->status != TRACE_TORN)
+        return;
+    reader->status = TRACE_RECORD;
+    reader->at_end = false; /* also where somebody looked ahead up to what was the end then */
 }
 
 bool trace_reader_digest(struct trace_reader *reader, char out[DIGEST_TEXT])

@@ -51,6 +51,7 @@ struct trace_reader {
     uint64_t doubtful_times; /* records with time_doubtful */
     bool at_end;
     bool hashing;
+    bool following;         /* the file is still growing: a torn end is only a place to wait, and is not told */
     enum trace_status status;
     struct digest digest;   /* over every byte read(2) gave, a torn tail included */
     struct diagnostics *diagnostics; /* borrowed */
@@ -77,6 +78,11 @@ TT_MUST_USE int trace_reader_open_fd(struct trace_reader *reader, int fd, const 
 bool trace_reader_peek(struct trace_reader *reader, size_t *ahead, struct trace_record *record);
 /* The next record. After anything but TRACE_RECORD every further call answers the same. */
 enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_record *record);
+/*
+ * For a file that grows (D 5.3): after TRACE_END or TRACE_TORN, asks again from the last whole record. Nothing happens
+ * after damage or a failed read.
+ */
+void trace_reader_again(struct trace_reader *reader);
 /* SHA-256 over the whole file; reads what is left of it first (after TRACE_SENSELESS too). */
 TT_MUST_USE bool trace_reader_digest(struct trace_reader *reader, char out[DIGEST_TEXT]);
 void trace_reader_close(struct trace_reader *reader);
