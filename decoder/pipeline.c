@@ -349,7 +349,7 @@ const char *pipeline_bus_name(const struct pipeline *pipeline, uint32_t bus)
         "18", "19", "20", "21", "22", "23", "24", "25", "26", "27", "28", "29", "30", "31", "32", "33", "34",
         "35", "36", "37", "38", "39", "40", "41", "42", "43", "44", "45", "46", "47", "48", "49", "50", "51",
         "52", "53", "54", "55", "56", "57", "58", "59", "60", "61", "62", "63", "64", ""};
-    if (bus < pipeline->bus_count && pipeline->inputs->list[bus].bus[0])
+    if (pipeline && bus < pipeline->bus_count && pipeline->inputs->list[bus].bus[0])
         return pipeline->inputs->list[bus].bus;
     return names[bus < FRAME_FILE_MAX ? bus : FRAME_FILE_MAX];
 }

@@ -106,7 +106,7 @@ TT_MUST_USE ssize_t pipeline_snapshot(struct pipeline *pipeline,
                                       void *context, void *room, size_t size);
 /* Name of a module number of this run: the definition's, or "0x5e3:0x6c5", "0x6f1/0x12:0x612/0xf1" for a bare pair. */
 const char *pipeline_module_name(const struct pipeline *pipeline, uint32_t module);
-/* The name of a bus index of this run: the recorder's ("can0"), or "1", "2", ... (D 5.7). */
+/* The name of a bus index of this run: the recorder's ("can0"), or "1", "2", ... (D 5.7). NULL: the number. */
 const char *pipeline_bus_name(const struct pipeline *pipeline, uint32_t bus);
 /* From any callback: nothing more is wanted (its output failed). The run ends soon, as after Ctrl-C. */
 void pipeline_stop(struct pipeline *pipeline);

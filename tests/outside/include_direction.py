@@ -39,13 +39,13 @@ def layer_of(path):
 
 # Which layers each layer may include from, itself included.
 ALLOWED = {
-    "capture": {"capture"},
+    "capture": {"capture", "definitions", "support"},
     "support": {"support"},
     "definitions": {"definitions", "support"},
     "stages": {"stages", "definitions", "support"},
     "pipeline": {"pipeline", "stages", "definitions", "support"},
     "outputs": {"outputs", "pipeline", "stages", "definitions", "support"},
-    "evidence": {"evidence", "support"},
+    "evidence": {"evidence", "outputs", "pipeline", "stages", "definitions", "support"},
     "commands": {"commands", "evidence", "outputs", "pipeline", "stages", "definitions", "support"},
 }
 
