@@ -45,4 +45,52 @@
 #define TRACE_ERROR_PROTOCOL 0x008u
 #define TRACE_ERROR_RX_OVERFLOW 0x01u
 
+/*
+ * JOB/recorder.jsonl, what the recorder knew (D 5): one JSON object a line. Every line begins with "line" (from 1) and
+ * "kind" and ends with "previous", the SHA-256 of the whole line before it without its line end (null in line 1).
+ */
+#define RECORDER_LOG_NAME "recorder.jsonl"
+#define RECORDER_MARKS_NAME "marks.jsonl"
+#define RECORDER_DEFINITIONS_NAME "definitions"
+#define RECORDER_TRACE_PREFIX "trace-" /* trace-IFACE.pcap */
+#define RECORDER_TRACE_SUFFIX ".pcap"
+#define RECORDER_FORMAT 1
+#define RECORDER_STAMP_UNCERTAINTY "0.001000000" /* seconds: how late the kernel's stamp may be; our judgement */
+
+#define RECORDER_KIND_START "start"
+#define RECORDER_KIND_CHECKPOINT "checkpoint"
+#define RECORDER_KIND_EVENT "event"
+#define RECORDER_KIND_END "end"
+
+#define RECORDER_LINK_CONTROLLER "controller"
+#define RECORDER_LINK_VIRTUAL "virtual"
+
+/* "what" of an event. */
+#define RECORDER_SOCKET_LOSS "frames lost in the socket"         /* count: exact */
+#define RECORDER_CONTROLLER_LOSS "frames lost in the controller" /* count: at least */
+#define RECORDER_LINK_DOWN "link down"
+#define RECORDER_LINK_UP "link up"
+#define RECORDER_REMOVED "interface removed"
+#define RECORDER_BUS_OFF "bus-off"
+#define RECORDER_RESTARTED "restarted"
+#define RECORDER_CONTROLLER_STATE "controller state"
+#define RECORDER_NOT_LISTEN_ONLY "not listen-only"
+#define RECORDER_LISTEN_ONLY_AGAIN "listen-only again"
+#define RECORDER_LOCAL_FRAMES "frames sent from this computer"
+#define RECORDER_TRANSMITTED "the link transmitted"
+#define RECORDER_CLOCK_STEPPED "clock stepped" /* detail: "+1.500000000" */
+#define RECORDER_NOT_SYNCHRONISED "clock not synchronised"
+#define RECORDER_SYNCHRONISED "clock synchronised"
+#define RECORDER_DISK_FULL "disk full"
+#define RECORDER_WRITE_FAILED "write failed"
+#define RECORDER_SYNC_FAILED "sync failed"
+#define RECORDER_NO_GOOD_FRAME "no good frame"
+#define RECORDER_MARKS_CHANGED "marks changed"
+#define RECORDER_CHECKPOINT_LATE "checkpoint late"
+
+/* "why" of the end; removed, full and failed are the events' own words. */
+#define RECORDER_WHY_STOPPED "stopped"
+#define RECORDER_WHY_READER_KILLED "reader killed"
+#define RECORDER_WHY_TIME_LIMIT "time limit"
+
 #endif
