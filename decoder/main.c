@@ -1,10 +1,13 @@
 /* taretrace: a saved CAN trace and a definition file in, a log and a verdict out. main is a table of subcommands. */
+#include <jansson.h>
 #include <signal.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "commands/commands.h"
 #include "support/interrupt.h"
+#include "support/shortage.h"
 
 static const struct {
     const char *name;
@@ -13,7 +16,15 @@ static const struct {
 } commands[] = {
     {"verify", command_verify, verify_help},
     {"list", command_list, list_help},
+    {"record", command_record, record_help},
+    {"watch", command_watch, watch_help},
+    {"mark", command_mark, mark_help},
+    {"explain", command_explain, explain_help},
+    {"report", command_report, report_help},
     {"lint", command_lint, lint_help},
+    {"seal", command_seal, seal_help},
+    {"audit", command_audit, audit_help},
+    {"redact", command_redact, redact_help},
 };
 #define COMMAND_COUNT (sizeof commands / sizeof commands[0])
 
@@ -21,14 +32,30 @@ static const char help[] =
     "taretrace reads a saved CAN trace of a seat scale being zeroed and checked, and\n"
     "says what the module really answered and whether each step is shown by it.\n"
     "\n"
+    "  taretrace record can0 --into job-folder --definitions seat.yaml\n"
+    "        records a bus without transmitting, and shows the job as it goes\n"
+    "  taretrace watch job-folder\n"
+    "        shows a job that is being recorded from another terminal\n"
+    "  taretrace mark job-folder --moment \"weight on\"\n"
+    "        notes what a person saw, did or read off\n"
+    "\n"
     "  taretrace verify job.pcap --definitions seat.yaml --marks marks.jsonl\n"
     "        judges the job and prints a line for each step\n"
     "  taretrace verify job.pcap --definitions seat.yaml --into job-folder\n"
     "        the same, and keeps trace, log, readings and verdict in a new folder\n"
     "  taretrace list readings job.pcap --definitions seat.yaml\n"
     "        every value that was read, a line each (also: frames, messages, ...)\n"
+    "  taretrace explain job-folder \"seat load.total@125\"\n"
+    "        walks a value, or a step, back to its bytes and forward to its limit\n"
+    "  taretrace report job-folder\n"
+    "        writes the page for people, report.html, anew\n"
     "  taretrace lint seat.yaml\n"
     "        checks a definition file and runs the examples in it\n"
+    "\n"
+    "  taretrace seal job-folder --key key.pem\n"
+    "        signs the folder, so that a third person can check it\n"
+    "  taretrace audit job-folder --public-key pub.pem\n"
+    "        checks a folder that somebody sealed\n"
     "\n"
     "  taretrace COMMAND --help      tells the options of a command\n"
     "  taretrace --version           prints the version\n"
@@ -38,12 +65,23 @@ static const char help[] =
     "cannot be used, 66 cannot open, 73 cannot create, 74 writing failed, 70 a fault\n"
     "of this program.\n";
 
+/* No command ends well on less than it asked for, nor badly without a word (support/shortage.h). */
+static int end(struct diagnostics *diagnostics, int code)
+{
+    bool short_of = shortage_seen() && code < EXIT_USAGE;
+    if (short_of || (code == EXIT_OUR_FAULT && !diagnostics_told()))
+        diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out%s; close other programs and run again",
+                        short_of ? ", and what was printed may lack something" : "");
+    return short_of ? EXIT_OUR_FAULT : code;
+}
+
 int main(int argc, char **argv)
 {
     struct diagnostics diagnostics;
     const char *names[COMMAND_COUNT + 2] = {"help", "version"};
     diagnostics_init(&diagnostics, stderr);
     interrupt_watch();
+    json_set_alloc_funcs(shortage_malloc, free); /* jansson leaves out what it has no memory for */
     (void)signal(SIGPIPE, SIG_IGN); /* a failed write is found, and told or not, by the sink */
     if (argc < 2) {
         (void)fputs(help, stderr);
@@ -60,7 +98,7 @@ int main(int argc, char **argv)
         if (asks_help && strcmp(argv[2], commands[i].name) == 0)
             return print_help(commands[i].help);
         if (strcmp(name, commands[i].name) == 0)
-            return commands[i].run(argc - 1, argv + 1);
+            return end(&diagnostics, commands[i].run(argc - 1, argv + 1));
     }
     const char *unknown = asks_help ? argv[2] : name, *near = diagnostics_nearest(unknown, names, COMMAND_COUNT + 2);
     diagnostics_say(&diagnostics, SEVERITY_ERROR, NULL,

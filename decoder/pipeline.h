@@ -8,8 +8,12 @@
 
 #include <sys/types.h>
 
+#include "stages/displayed.h"
+#include "stages/recorder_log.h"
 #include "stages/step.h"
 #include "stages/trace_inputs.h"
+
+#define PIPELINE_FILE_NAME 64u
 
 struct pipeline_listener {
     void *context;
@@ -22,6 +26,10 @@ struct pipeline_listener {
     void (*fault)(void *context, const char *stage, const char *reason, const struct frame *frame);
     /* what: "the clock went back", "frames were lost in the controller", "module reset" */
     void (*event)(void *context, const char *what, const struct frame *frame);
+    /* What the recorder noted, once each; frame: the last one of its bus before it, number 0 when there is none. */
+    void (*recorded)(void *context, const struct recorder_event *event, const struct frame *frame);
+    /* A mark of what the scan tool displayed, and what the bus said to it. */
+    void (*displayed)(void *context, const struct displayed *displayed);
 };
 
 struct pipeline_options {
@@ -35,32 +43,37 @@ struct pipeline_options {
                                             * neither, ISO 15765-4's 11-bit ids 0x7E0..7/0x7E8..F and 0x7DF */
     uint32_t pair_count;
     struct marks *marks;                   /* may be NULL */
+    struct recorder_log *recorder;         /* may be NULL; the traces are those of its buses; it is rewound */
     uint32_t part;
     uint32_t bus;                          /* what is judged: this bus, from 1; 0: all of them */
     uint32_t longest;                      /* 0: default */
     bool hashing, judging;
     bool following;                        /* the traces still grow: for pipeline_begin */
+    bool without_plain;                    /* leaves the fast path out (stages/plain.h): to compare the two */
     bool progress;                         /* a progress line on stderr while it takes over a second (terminals only) */
     const struct pipeline_listener *listener;
     struct diagnostics *diagnostics;
 };
 
-/* One bus of the run: a classic file, or one interface of a pcapng (D 4.3, 5.3). */
+/* One trace file of the run: a classic file, or one interface of a pcapng (D 4.3, 5.3). */
 struct pipeline_source {
     const char *name;              /* for messages: its path, "standard input" */
+    char file[PIPELINE_FILE_NAME]; /* its name in the job folder: "trace-can0.pcap", "trace-1.pcap" */
+    uint32_t bus;                  /* index */
     uint32_t trace;                /* index into traces */
     bool split;                    /* one interface of a pcapng... */
     uint32_t interface;            /* ...this one, by first appearance, from 0 */
     const char *interface_name;    /* ...as the file names it, "" when it does not */
     const char *original;          /* SHA-256 of that pcapng */
     enum trace_status status;      /* how it ended */
-    uint64_t frames, bytes, last_record;
+    uint64_t frames, bytes, last_record; /* of this file alone */
     int64_t first_time, last_time; /* 0 without frames */
     char sha256[DIGEST_TEXT];      /* of the classic file; "" when not hashing */
 };
 
 struct pipeline_result {
-    /* One for each bus, in order of bus index; also frame.file indexes it. Valid until pipeline_free. */
+    /* One for each file, by bus index and then in the order of its files; frame.file indexes it. Without continued
+     * files that is one for each bus. Valid until pipeline_free. */
     const struct pipeline_source *sources;
     uint32_t source_count;
     /* The same over all sources: the first status that is not TRACE_END; sums; sha256 and last_record of the first. */
@@ -74,6 +87,7 @@ struct pipeline_result {
      * gateway's copies would show it. What one of them did proves nothing of the other: the verdict is not to be used. */
     bool mixed;
     uint32_t mixed_module, mixed_bus[2];
+    const struct displayed_list *displayed; /* when judging with marks; else NULL; valid until pipeline_free */
     const struct verdict *verdict; /* when judging; valid until pipeline_free */
     bool interrupted;              /* Ctrl-C (support/interrupt.h) or pipeline_stop: what was read so far was still finished */
     uint64_t fault_count;          /* of the fault callbacks */
@@ -108,6 +122,8 @@ TT_MUST_USE ssize_t pipeline_snapshot(struct pipeline *pipeline,
 const char *pipeline_module_name(const struct pipeline *pipeline, uint32_t module);
 /* The name of a bus index of this run: the recorder's ("can0"), or "1", "2", ... (D 5.7). NULL: the number. */
 const char *pipeline_bus_name(const struct pipeline *pipeline, uint32_t bus);
+/* The name of a trace file of this run in its job folder (frame.file): "trace-can0.pcap". NULL: by its number. */
+const char *pipeline_file_name(const struct pipeline *pipeline, uint32_t file, char room[PIPELINE_FILE_NAME]);
 /* From any callback: nothing more is wanted (its output failed). The run ends soon, as after Ctrl-C. */
 void pipeline_stop(struct pipeline *pipeline);
 void pipeline_free(struct pipeline *pipeline);

@@ -15,7 +15,7 @@ void pipeline_fault(struct pipeline *pipeline, const char *stage, const char *re
         pipeline->listener.fault(pipeline->listener.context, stage, reason, frame);
 }
 
-static void event(struct pipeline *pipeline, const char *what, const struct frame *frame)
+void pipeline_event(struct pipeline *pipeline, const char *what, const struct frame *frame)
 {
     if (pipeline->listener.event)
         pipeline->listener.event(pipeline->listener.context, what, frame);
@@ -36,6 +36,8 @@ void pipeline_on_reading(void *context, const struct reading_event *reading)
         pipeline->result->fault_count++;
     if (pipeline->listener.reading)
         pipeline->listener.reading(pipeline->listener.context, reading);
+    if (pipeline->displayed.count && reading->kind == READING_VALUE)
+        displayed_push(&pipeline->displayed, pipeline->options.definitions, reading);
     if (pipeline_judges(pipeline, reading->message->bus, reading->module))
         step_push_reading(pipeline->step, reading);
 }
@@ -49,7 +51,7 @@ static void on_closed(struct pipeline *pipeline, const struct exchange_event *cl
     if (pipeline->listener.exchange)
         pipeline->listener.exchange(pipeline->listener.context, closed, &content);
     if (content.kind == SERVICE_RESET && closed->exchange->has_response && closed->exchange->nrc == 0)
-        event(pipeline, "module reset", frame_here(pipeline));
+        pipeline_event(pipeline, "module reset", frame_here(pipeline));
     if (pipeline_judges(pipeline, closed->exchange->bus, closed->exchange->module))
         step_push_answer(pipeline->step, closed, &content);
     if (pipeline->wants_readings && closed->exchange->module < pipeline->described)
@@ -60,11 +62,11 @@ static void on_closed(struct pipeline *pipeline, const struct exchange_event *cl
 static void on_request(struct pipeline *pipeline, const struct exchange_event *asked)
 {
     struct service_content content;
-    if (pipeline_judges(pipeline, asked->exchange->bus, asked->exchange->module))
-        step_push_request(pipeline->step, asked->exchange);
-    if (!pipeline->wants_readings || asked->exchange->module >= pipeline->described)
+    if (asked->exchange->module >= pipeline->described || !pipeline->wants_readings) /* who judges wants them too */
         return;
     service_read(asked, &content);
+    if (pipeline_judges(pipeline, asked->exchange->bus, asked->exchange->module))
+        step_push_request(pipeline->step, asked->exchange, &content);
     reading_push_request(&pipeline->reading, asked->exchange, &content);
 }
 
@@ -146,6 +148,11 @@ void pipeline_on_mark(void *context, const struct mark *mark)
     struct pipeline *pipeline = context;
     if (pipeline->step)
         step_push_mark(pipeline->step, mark, pipeline->current);
+    const struct displayed *displayed = pipeline->displayed.count && mark->kind == MARK_DISPLAYED
+                                            ? displayed_mark(&pipeline->displayed, mark, pipeline->current)
+                                            : NULL;
+    if (displayed && pipeline->listener.displayed)
+        pipeline->listener.displayed(pipeline->listener.context, displayed);
 }
 
 void pipeline_on_frame(void *context, const struct frame_event *arrived)
@@ -157,7 +164,7 @@ void pipeline_on_frame(void *context, const struct frame_event *arrived)
         pipeline->started = true;
         pipeline->result->first_time = frame->time;
     }
-    if (frame->number == 1)
+    if (frame->number == bus->first_number)
         bus->facts->first_time = frame->time;
     pipeline->current = frame;
     if (pipeline->marking)
@@ -171,16 +178,23 @@ void pipeline_on_frame(void *context, const struct frame_event *arrived)
         transport_push(&bus->transport, frame);
         break;
     case FRAME_CLOCK_BACK:
-        event(pipeline, arrived->step > 0 ? "the clock went back" : "the time is not to be believed", frame);
+        if (arrived->step > 0 || !arrived->stepped)
+            pipeline_event(pipeline, arrived->step > 0 ? "the clock went back" : "the time is not to be believed",
+                           frame);
         transport_clock_back(&bus->transport, frame);
         if (bus->exchange)
             exchange_clock_back(bus->exchange, frame);
-        gap(pipeline, GAP_CLOCK, DEF_NONE, frame);
+        if (arrived->step > 0 || !arrived->stepped)
+            gap(pipeline, GAP_CLOCK, DEF_NONE, frame);
+        else if (pipeline->step) /* the recorder's event is told already */
+            step_push_loss(pipeline->step,
+                           &(struct gap){.kind = GAP_STEPPED, .bus = frame->bus, .frame = frame->number,
+                                         .last_frame = frame->number, .time = frame->time}, frame, true);
         break;
     case FRAME_LOST:
         if (pipeline->listener.frame)
             pipeline->listener.frame(pipeline->listener.context, frame);
-        event(pipeline, "frames were lost in the controller", frame);
+        pipeline_event(pipeline, "frames were lost in the controller", frame);
         gap(pipeline, GAP_LOST, DEF_NONE, frame);
         reading_forget(&pipeline->reading, DEF_NONE);
         break;

@@ -6,30 +6,6 @@
 
 #define STANDARD_PAIRS 8u
 
-static bool has_bytes(const struct transport_pair *pair)
-{
-    return pair->format == ADDRESS_EXTENDED || pair->format == ADDRESS_MIXED;
-}
-
-static int put_id(char *text, size_t room, uint32_t word)
-{
-    return word & DEF_ID_29 ? snprintf(text, room, "0x%08x", (unsigned)(word & ~DEF_ID_29))
-                            : snprintf(text, room, "0x%03x", (unsigned)word);
-}
-
-/* "0x5e3:0x6c5", "0x6f1/0x12:0x612/0xf1". The longest one fits PAIR_NAME_MAX. */
-static void put_name(char *text, const struct transport_pair *pair)
-{
-    char request[24], response[24];
-    int used = put_id(request, sizeof request, pair->request_id);
-    if (has_bytes(pair))
-        (void)snprintf(request + used, sizeof request - (size_t)used, "/0x%02x", pair->request_byte);
-    used = put_id(response, sizeof response, pair->response_id);
-    if (has_bytes(pair))
-        (void)snprintf(response + used, sizeof response - (size_t)used, "/0x%02x", pair->response_byte);
-    (void)snprintf(text, PAIR_NAME_MAX, "%.16s:%.16s", request, response);
-}
-
 static struct transport_pair pair_of(const struct def_module *module, uint32_t index)
 {
     return (struct transport_pair){
@@ -41,8 +17,8 @@ static struct transport_pair pair_of(const struct def_module *module, uint32_t i
 
 static bool same_addresses(const struct transport_pair *a, const struct transport_pair *b)
 {
-    return a->request_id == b->request_id && a->response_id == b->response_id && has_bytes(a) == has_bytes(b) &&
-           (!has_bytes(a) || (a->request_byte == b->request_byte && a->response_byte == b->response_byte));
+    return a->request_id == b->request_id && a->response_id == b->response_id && pair_has_bytes(a) == pair_has_bytes(b) &&
+           (!pair_has_bytes(a) || (a->request_byte == b->request_byte && a->response_byte == b->response_byte));
 }
 
 /* A pair that no definition file describes gets the next module number and its own name. */
@@ -57,7 +33,7 @@ static void collect_bare(struct pipeline *pipeline, struct transport_pair pair)
             return;
         }
     }
-    put_name(pipeline->pair_names[pipeline->module_count - pipeline->described], &pair);
+    pair_text(&pair, pipeline->pair_names[pipeline->module_count - pipeline->described]);
     pair.module = pipeline->module_count++;
     *place = pair;
 }
@@ -113,8 +89,8 @@ int pipeline_add_pairs(struct pipeline *pipeline, struct bus *bus)
     for (uint32_t i = 0; i < pipeline->pair_count; i++) {
         const char *why = transport_add_pair(&bus->transport, &pipeline->pairs[i]);
         if (why) {
-            char name[PAIR_NAME_MAX];
-            put_name(name, &pipeline->pairs[i]);
+            char name[PAIR_TEXT_MAX];
+            pair_text(&pipeline->pairs[i], name);
             diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, NULL,
                             "the pair of question and answer %s cannot be used: %s", name, why);
             return EXIT_USAGE;

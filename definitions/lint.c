@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "../decoder/support/shortage.h"
 #include "loader.h"
 #include "mistakes.h"
 
@@ -294,6 +295,7 @@ void definitions_lint(const struct definitions *definitions, struct diagnostics 
         lint_procedure(&lint);
         mistakes_tell(&lint.mistakes, diagnostics);
     } else {
+        shortage_note();
         diagnostics_say(diagnostics, SEVERITY_WARNING, NULL, "memory ran out; doubtful things were not looked for");
     }
     arena_free(&arena);

@@ -226,9 +226,10 @@ enum load_result definitions_load(const char *const *paths, size_t path_count, s
         mistakes_tell(&load.mistakes, diagnostics);
     else
         diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out before definition files were read");
-    enum load_result result = !all_opened                                           ? LOAD_CANNOT_OPEN
-                              : load.mistakes.no_memory || load.mistakes.errors > 0 ? LOAD_MISTAKES
-                                                                                    : LOAD_OK;
+    enum load_result result = !all_opened                ? LOAD_CANNOT_OPEN
+                              : load.mistakes.no_memory  ? LOAD_NO_MEMORY
+                              : load.mistakes.errors > 0 ? LOAD_MISTAKES
+                                                         : LOAD_OK;
     if (result != LOAD_OK) /* nothing in there may be used, least of all what grew in scratch */
         *definitions = (struct definitions){.arena = definitions->arena,
                                             .files = definitions->files,
@@ -236,6 +237,13 @@ enum load_result definitions_load(const char *const *paths, size_t path_count, s
                                             .main_module = DEF_NONE};
     arena_free(&load.scratch);
     return result;
+}
+
+int load_exit(enum load_result result)
+{
+    static const int codes[] = {[LOAD_MISTAKES] = EXIT_BAD_INPUT, [LOAD_NO_MEMORY] = EXIT_OUR_FAULT,
+                                [LOAD_CANNOT_OPEN] = EXIT_CANNOT_OPEN};
+    return codes[result];
 }
 
 void definitions_free(struct definitions *definitions)

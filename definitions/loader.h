@@ -16,12 +16,15 @@
 enum load_result {
     LOAD_OK,          /* no error; warnings are possible */
     LOAD_MISTAKES,    /* reported; definitions hold nothing that may be used */
+    LOAD_NO_MEMORY,   /* reported; as LOAD_MISTAKES */
     LOAD_CANNOT_OPEN, /* reported with the path and the system's reason */
 };
 
 /* Loads path_count files into one model. *definitions is set in every case and freed with definitions_free. */
 enum load_result definitions_load(const char *const *paths, size_t path_count, struct diagnostics *diagnostics,
                                   struct definitions *definitions);
+/* The exit code a result gives (D 9.1): 0, 65, 70 or 66. */
+int load_exit(enum load_result result);
 void definitions_free(struct definitions *definitions);
 
 /* What lint adds to loading: warnings about doubtful but loadable things. (The files' own examples are run by the lint

@@ -11,9 +11,20 @@
 int command_verify(int argc, char **argv);
 int command_list(int argc, char **argv);
 int command_lint(int argc, char **argv);
+int command_explain(int argc, char **argv);
+int command_report(int argc, char **argv);
+int command_seal(int argc, char **argv);
+int command_audit(int argc, char **argv);
+int command_redact(int argc, char **argv);
+int command_record(int argc, char **argv);
+int command_watch(int argc, char **argv);
+int command_mark(int argc, char **argv);
 
 /* What is printed by --help. */
+extern const char record_help[], watch_help[], mark_help[];
+extern const char seal_help[], audit_help[], redact_help[];
 extern const char verify_help[], list_help[], lint_help[];
+extern const char explain_help[], report_help[];
 
 /* ---- shared by them (arguments.c) ---- */
 

@@ -4,8 +4,8 @@
 #include <string.h>
 #include <sys/stat.h>
 
+#include "../stages/pair.h"
 #include "commands.h"
-#include "pair.h"
 
 int inputs_add_trace(struct inputs *inputs, const char *path)
 {
@@ -68,9 +68,11 @@ int inputs_complete(struct inputs *inputs)
         if (strcmp(inputs->traces[i], "-") == 0 || stat(inputs->traces[i], &facts) != 0)
             continue;
         if (S_ISDIR(facts.st_mode)) {
-            diagnostics_say(inputs->diagnostics, SEVERITY_ERROR, inputs->traces[i],
-                            "is a folder; this version reads trace files, name those in it");
-            return EXIT_USAGE;
+            if (inputs->trace_count > 1)
+                return usage_error(inputs->diagnostics, inputs->command,
+                                   "%.80s is a folder: a job folder is named alone, without other traces",
+                                   inputs->traces[i]);
+            inputs->job = inputs->traces[i];
         }
         others[i] = facts;
         /* The same frames on two buses would be evidence counted twice. */
@@ -85,14 +87,19 @@ int inputs_complete(struct inputs *inputs)
 
 int inputs_load(const struct inputs *inputs, struct definitions *definitions)
 {
-    switch (definitions_load(inputs->files, inputs->file_count, inputs->diagnostics, definitions)) {
-    case LOAD_OK:
-        return 0;
-    case LOAD_MISTAKES:
-        return EXIT_BAD_INPUT;
-    default:
-        return EXIT_CANNOT_OPEN;
+    return load_exit(definitions_load(inputs->files, inputs->file_count, inputs->diagnostics, definitions));
+}
+
+void inputs_to_job(const struct inputs *inputs, struct job_options *options)
+{
+    if (inputs->pair_count) {
+        memcpy(options->pairs, inputs->pairs, inputs->pair_count * sizeof *options->pairs);
+        options->pair_count = inputs->pair_count;
     }
+    if (inputs->id_order != FRAME_ID_LOOK)
+        options->id_order = inputs->id_order;
+    if (inputs->longest)
+        options->longest = (uint32_t)inputs->longest;
 }
 
 void inputs_to_options(const struct inputs *inputs, struct pipeline_options *options)

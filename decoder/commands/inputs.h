@@ -6,6 +6,7 @@
 #define TT_INPUTS_H
 
 #include "../../definitions/loader.h"
+#include "../evidence/job_options.h"
 #include "../pipeline.h"
 
 #define INPUT_FILES_MAX 64u
@@ -27,6 +28,7 @@ struct inputs {
     const char *command;             /* "verify", for messages */
     const char *traces[TRACE_INPUTS_MAX];
     uint32_t trace_count;
+    const char *job;                 /* the one thing named is a job folder; else NULL. Set by inputs_complete */
     const char *files[INPUT_FILES_MAX];
     size_t file_count;
     struct transport_pair pairs[INPUT_PAIRS_MAX];
@@ -42,11 +44,13 @@ TT_MUST_USE int inputs_add_file(struct inputs *inputs, const char *path);
 TT_MUST_USE int inputs_option(struct inputs *inputs, int option, const char *value);
 /*
  * When all words are taken: `--definitions a.yaml trace.pcap` without another trace means the last word as the trace.
- * Each trace must be named once and be no folder.
+ * Each trace must be named once; a folder is a job and stands alone.
  */
 TT_MUST_USE int inputs_complete(struct inputs *inputs);
 /* Reads the definition files. 0, or an exit code, told. The definitions are to be freed in every case. */
 TT_MUST_USE int inputs_load(const struct inputs *inputs, struct definitions *definitions);
+/* What was said of pairs, ids and lengths, over what options holds already. */
+void inputs_to_job(const struct inputs *inputs, struct job_options *options);
 /* Fills in the options of a run: traces, pairs, longest, id_order, diagnostics. */
 void inputs_to_options(const struct inputs *inputs, struct pipeline_options *options);
 

@@ -46,7 +46,7 @@ static int check(const char *const *files, size_t count, struct diagnostics *dia
             code = close_output(&out, diagnostics, 0);
         }
     } else {
-        code = loaded == LOAD_MISTAKES ? EXIT_BAD_INPUT : EXIT_CANNOT_OPEN;
+        code = load_exit(loaded);
     }
     definitions_free(&definitions);
     return code;

@@ -5,14 +5,16 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "../evidence/job_inputs.h"
 #include "../outputs/readings_csv.h"
 #include "../support/interrupt.h"
 #include "commands.h"
 #include "inputs.h"
 
 const char list_help[] =
-    "taretrace list frames|messages|exchanges|readings TRACE...: what traces hold\n"
+    "taretrace list frames|messages|exchanges|readings TRACE...|JOB: what traces hold\n"
     "\n"
+    "  taretrace list readings JOB\n"
     "  taretrace list readings job.pcap --definitions seat.yaml\n"
     "  taretrace list exchanges job.pcap --pair 0x5E3:0x6C5\n"
     "  taretrace list messages job.pcap --pair 0x5E3:0x6C5 --format jsonl > out.jsonl\n"
@@ -22,6 +24,8 @@ const char list_help[] =
     "messages   what was put together from frames, whole or abandoned (ISO 15765-2)\n"
     "exchanges  each question with all its answers (ISO 14229)\n"
     "readings   each value of the definition files (needs --definitions)\n"
+    "JOB        a job folder, also one that is still being recorded: its traces, its\n"
+    "           definition files and the recorder's names of the buses\n"
     "TRACE      pcap or pcapng, link type 227, 113 or 276; - is standard input. Several\n"
     "           traces, or interfaces of a pcapng, are buses 1, 2, ... in that order\n"
     "\n"
@@ -49,6 +53,9 @@ struct list {
     enum what what;
     enum row_form form;
     struct inputs inputs;
+    struct job_inputs job; /* of a job folder; else of nothing */
+    struct definitions definitions; /* of a bare trace */
+    bool described;
     bool asks_help, secrets;
     struct sink out;
     struct view view;
@@ -192,7 +199,7 @@ static int parse(struct list *list, int argc, char **argv)
     if (!named)
         return usage_error(&list->diagnostics, "list", "say what to list: frames, messages, exchanges or readings");
     result = inputs_complete(&list->inputs);
-    if (!result && list->what == LIST_READINGS && list->inputs.file_count == 0)
+    if (!result && list->what == LIST_READINGS && list->inputs.file_count == 0 && !list->inputs.job)
         return usage_error(&list->diagnostics, "list",
                            "readings need --definitions: a file that says what the bytes mean");
     return result;
@@ -200,7 +207,35 @@ static int parse(struct list *list, int argc, char **argv)
 
 /* ---- the run ---- */
 
-static int run(struct list *list, const struct definitions *definitions)
+/* What is listed, and how: from the command line, or from a job folder and then the command line. */
+static int open_inputs(struct list *list, struct pipeline_options *options)
+{
+    const struct inputs *inputs = &list->inputs;
+    int code = 0;
+    if (!inputs->job) {
+        list->described = inputs->file_count > 0;
+        code = list->described ? inputs_load(inputs, &list->definitions) : 0;
+        *options = (struct pipeline_options){.definitions = list->described ? &list->definitions : NULL};
+        inputs_to_options(inputs, options);
+        return code;
+    }
+    const struct job_wish wish = {.definitions = inputs->files, .definition_count = inputs->file_count};
+    code = job_inputs_open_as(&list->job, inputs->job, JOB_GROWING, &wish, &list->diagnostics);
+    if (code)
+        return code;
+    if (list->what == LIST_READINGS && !list->job.definitions_loaded)
+        return usage_error(&list->diagnostics, "list",
+                           "%.80s has no definition files; readings need --definitions: a file that says what the bytes "
+                           "mean", inputs->job);
+    inputs_to_job(inputs, &list->job.options);
+    job_inputs_to_pipeline(&list->job, options);
+    options->marks = NULL;
+    if (!list->job.definitions_loaded)
+        options->definitions = NULL;
+    return 0;
+}
+
+static int run(struct list *list)
 {
     struct pipeline_listener listener = {.context = list};
     if (list->what == LIST_FRAMES) {
@@ -212,17 +247,21 @@ static int run(struct list *list, const struct definitions *definitions)
         listener.exchange = on_exchange;
     else
         listener.reading = on_reading;
-    struct pipeline_options options = {.definitions = definitions, .progress = !isatty(STDOUT_FILENO),
-                                       .listener = &listener};
-    inputs_to_options(&list->inputs, &options);
-    list->view = (struct view){.definitions = definitions, .pipeline = (const struct pipeline *const *)&list->pipeline,
+    struct pipeline_options options;
+    int code = open_inputs(list, &options);
+    if (code)
+        return code;
+    options.progress = !isatty(STDOUT_FILENO);
+    options.listener = &listener;
+    list->view = (struct view){.definitions = options.definitions,
+                               .pipeline = (const struct pipeline *const *)&list->pipeline,
                                .start = &list->result.first_time, .fields = true, .secrets = list->secrets};
     if (!sink_open_fd(&list->out, STDOUT_FILENO, false)) {
         diagnostics_say(&list->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
         return EXIT_OUR_FAULT;
     }
     put_columns(list);
-    int code = pipeline_run(&options, &list->pipeline, &list->result);
+    code = pipeline_run(&options, &list->pipeline, &list->result);
     if (!code && list->result.interrupted && !list->out.error) {
         diagnostics_say(&list->diagnostics, SEVERITY_WARNING, NULL, "stopped after frame %llu: the list is not whole",
                         (unsigned long long)list->result.frames);
@@ -236,10 +275,14 @@ static int run(struct list *list, const struct definitions *definitions)
 int command_list(int argc, char **argv)
 {
     struct list *list = calloc(1, sizeof *list);
-    struct definitions definitions = {0};
-    if (!list)
+    if (!list) {
+        struct diagnostics diagnostics;
+        diagnostics_init(&diagnostics, stderr);
+        diagnostics_say(&diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
         return EXIT_OUR_FAULT;
+    }
     diagnostics_init(&list->diagnostics, stderr);
+    job_inputs_bare(&list->job, &list->diagnostics);
     list->inputs.diagnostics = &list->diagnostics;
     list->inputs.command = "list";
     list->form = ROW_TEXT;
@@ -247,13 +290,11 @@ int command_list(int argc, char **argv)
     if (!code && list->asks_help) {
         code = print_help(list_help);
     } else if (!code) {
-        bool described = list->inputs.file_count > 0;
-        code = described ? inputs_load(&list->inputs, &definitions) : 0;
-        if (!code)
-            code = run(list, described ? &definitions : NULL);
-        if (described)
-            definitions_free(&definitions);
+        code = run(list);
     }
+    job_inputs_close(&list->job);
+    if (list->described)
+        definitions_free(&list->definitions);
     free(list);
     return code;
 }

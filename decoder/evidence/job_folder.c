@@ -5,6 +5,7 @@
 #include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
@@ -46,17 +47,23 @@ int job_folder_begin(struct job_folder *folder, const char *path, struct diagnos
     while (length > 1 && path[length - 1] == '/')
         length--;
     folder->wanted = strndup(path, length);
-    static const char ending[] = ".unfinished-XXXXXX";
+    static const char ending[] = JOB_UNFINISHED "-XXXXXX";
     folder->temporary = malloc(length + sizeof ending);
-    if (!folder->wanted || !folder->temporary)
+    if (!folder->wanted || !folder->temporary) {
+        free(folder->temporary);
+        folder->temporary = NULL;
         return no_memory(folder);
+    }
     memcpy(folder->temporary, folder->wanted, length);
     memcpy(folder->temporary + length, ending, sizeof ending);
     struct stat there;
-    if (length == 0)
-        return cannot_create(folder, "the job folder", ENOENT);
-    if (lstat(folder->wanted, &there) == 0)
-        return cannot_create(folder, folder->wanted, EEXIST);
+    bool taken = length == 0 || lstat(folder->wanted, &there) == 0;
+    if (taken) { /* nothing was made that job_folder_end would have to remove */
+        free(folder->temporary);
+        folder->temporary = NULL;
+        return length == 0 ? cannot_create(folder, "the job folder", ENOENT)
+                           : cannot_create(folder, folder->wanted, EEXIST);
+    }
     if (!mkdtemp(folder->temporary)) {
         int error = errno;
         free(folder->temporary);
@@ -101,6 +108,7 @@ int job_folder_close(struct job_folder *folder, const char *name, struct sink *s
 
 int job_folder_make(struct job_folder *folder, const char *name)
 {
+    (void)snprintf(folder->made, sizeof folder->made, "%s", name);
     return mkdirat(folder->fd, name, 0777) == 0 ? 0 : write_failed(folder, name, errno);
 }
 
@@ -201,23 +209,6 @@ static bool rename_new(const char *from, const char *to)
     return rename(from, to) == 0;
 }
 
-int job_folder_finish(struct job_folder *folder)
-{
-    if (fsync(folder->fd) != 0)
-        return write_failed(folder, "the folder", errno);
-    if (!rename_new(folder->temporary, folder->wanted))
-        return cannot_create(folder, folder->wanted, errno);
-    free(folder->temporary);
-    folder->temporary = NULL;
-    if (!sync_parent(folder->wanted)) {
-        diagnostics_say(folder->diagnostics, SEVERITY_ERROR, folder->wanted,
-                        "is written, but the disk did not confirm its name: %s; look for it after a power cut",
-                        strerror(errno));
-        return EXIT_WRITE_FAILED;
-    }
-    return 0;
-}
-
 /* Everything in the folder open at fd; one level of folders below it. Closes fd. */
 static void remove_content(int fd, bool deeper)
 {
@@ -241,10 +232,50 @@ static void remove_content(int fd, bool deeper)
     (void)closedir(list);
 }
 
+void job_folder_remove(struct job_folder *folder, const char *name)
+{
+    if (unlinkat(folder->fd, name, 0) == 0)
+        return;
+    int inner = openat(folder->fd, name, O_RDONLY | O_DIRECTORY | O_NOFOLLOW | O_CLOEXEC);
+    if (inner >= 0)
+        remove_content(inner, false);
+    (void)unlinkat(folder->fd, name, AT_REMOVEDIR);
+}
+
+int job_folder_rename(struct job_folder *folder, const char *from, const char *to)
+{
+    struct stat about;
+    bool is_folder = fstatat(folder->fd, from, &about, AT_SYMLINK_NOFOLLOW) == 0 && S_ISDIR(about.st_mode);
+    if ((is_folder && !sync_folder(folder->fd, from)) || renameat(folder->fd, from, folder->fd, to) != 0 ||
+        fsync(folder->fd) != 0)
+        return write_failed(folder, to, errno);
+    return 0;
+}
+
+int job_folder_finish(struct job_folder *folder)
+{
+    if (folder->made[0] && !sync_folder(folder->fd, folder->made))
+        return write_failed(folder, folder->made, errno);
+    if (fsync(folder->fd) != 0)
+        return write_failed(folder, "the folder", errno);
+    if (!rename_new(folder->temporary, folder->wanted))
+        return cannot_create(folder, folder->wanted, errno);
+    free(folder->temporary);
+    folder->temporary = NULL;
+    if (!sync_parent(folder->wanted)) {
+        diagnostics_say(folder->diagnostics, SEVERITY_ERROR, folder->wanted,
+                        "is written, but the disk did not confirm its name: %s; look for it after a power cut",
+                        strerror(errno));
+        return EXIT_WRITE_FAILED;
+    }
+    return 0;
+}
+
 void job_folder_end(struct job_folder *folder)
 {
-    if (folder->temporary && folder->fd >= 0) {
-        remove_content(folder->fd, true);
+    if (folder->temporary) {
+        if (folder->fd >= 0)
+            remove_content(folder->fd, true);
         folder->fd = -1;
         if (rmdir(folder->temporary) != 0)
             diagnostics_say(folder->diagnostics, SEVERITY_WARNING, folder->temporary,

@@ -10,10 +10,14 @@
 #include "../support/digest.h"
 #include "../support/sink.h"
 
+/* Ends the name of what is not whole yet: of a folder with six letters behind it, of a file in a job as it is. */
+#define JOB_UNFINISHED ".unfinished"
+
 struct job_folder {
     struct diagnostics *diagnostics; /* borrowed */
     char *wanted, *temporary;        /* paths, owned */
     int fd;                          /* of the temporary folder, -1 when there is none */
+    char made[32];                   /* the folder inside, "" when there is none */
 };
 
 /* Makes the temporary folder. 0, EXIT_CANNOT_CREATE (there is something with that name; no right to; ...) or
@@ -25,6 +29,10 @@ TT_MUST_USE int job_folder_open(struct job_folder *folder, const char *name, str
 TT_MUST_USE int job_folder_close(struct job_folder *folder, const char *name, struct sink *sink);
 /* A folder inside. */
 TT_MUST_USE int job_folder_make(struct job_folder *folder, const char *name);
+/* Removes a file, or a folder with what is in it; nothing of this name is fine. */
+void job_folder_remove(struct job_folder *folder, const char *name);
+/* Gives what was written as `from` (a file, or a folder over an empty one) its name, and syncs. 0, EXIT_WRITE_FAILED. */
+TT_MUST_USE int job_folder_rename(struct job_folder *folder, const char *from, const char *to);
 /* Exactly these bytes as name. */
 TT_MUST_USE int job_folder_put(struct job_folder *folder, const char *name, const void *bytes, size_t length);
 /* Copies start (start_length bytes that were read from fd before) and what is left to read of fd (named source in

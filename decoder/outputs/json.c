@@ -54,7 +54,7 @@ void json_end(struct json *json)
     sink_char(json->sink, '\n');
 }
 
-void json_null(struct json *json, const char *key)
+void json_nothing(struct json *json, const char *key)
 {
     begin_value(json, key);
     sink_put(json->sink, "null", 4);

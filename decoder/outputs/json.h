@@ -20,7 +20,7 @@ void json_begin(struct json *json, struct sink *sink);
 void json_end(struct json *json); /* the last line end */
 void json_open(struct json *json, const char *key, char bracket); /* '{' or '[' */
 void json_close(struct json *json, char bracket);                 /* '}' or ']' */
-void json_null(struct json *json, const char *key);
+void json_nothing(struct json *json, const char *key);
 void json_text(struct json *json, const char *key, const char *text); /* NULL is null */
 void json_unsigned(struct json *json, const char *key, uint64_t number);
 void json_bool(struct json *json, const char *key, bool yes);

@@ -1,8 +1,11 @@
 /* See log_jsonl.h. */
 #include "log_jsonl.h"
 
+#include <string.h>
+
 #include "../stages/service.h"
 #include "../support/bytes.h"
+#include "../support/text.h"
 
 #define QUESTION_SHOWN 16 /* bytes of a question repeated beside each code; the exchange has it whole */
 
@@ -187,13 +190,18 @@ static void put_mark(struct row *row, const struct step_event *event)
     put_attempt(row, event);
     row_text(row, "step", event->step ? event->step->name : NULL);
     row_bool(row, "bound", event->bound);
-    row_null(row, "covered"); /* no recorder wrote checkpoints beside a bare trace (D 5.7, 11.2) */
+    if (mark->covered == MARK_COVER_UNKNOWN) /* no recorder wrote checkpoints beside a bare trace (D 5.7, 11.2) */
+        row_null(row, "covered");
+    else
+        row_bool(row, "covered", mark->covered == MARK_COVERED);
+    row_word(row, "cover", mark_covered_text(mark->covered));
 }
 
-/* The judge keeps no bus with what it tells: with several it is left open (the exchange or reading has it). */
-static const char *step_bus(const struct view *view)
+/* A mark belongs to no bus: with several it is left open. */
+static const char *step_bus(const struct view *view, const struct step_event *event)
 {
-    return view->several ? NULL : view_bus_name(view, 0);
+    bool mark = event->kind == STEP_EVENT_MARK;
+    return mark && view->several ? NULL : view_bus_name(view, mark ? 0 : event->bus);
 }
 
 void log_step(const struct view *view, struct sink *sink, const struct step_event *event)
@@ -201,7 +209,7 @@ void log_step(const struct view *view, struct sink *sink, const struct step_even
     static const char *const kinds[] = {"action", "stretch", "mark"};
     int64_t time = event->kind == STEP_EVENT_MARK ? event->mark->time : event->time;
     struct row row;
-    begin(view, &row, sink, kinds[event->kind], step_bus(view), time, event->first_frame, event->last_frame);
+    begin(view, &row, sink, kinds[event->kind], step_bus(view, event), time, event->first_frame, event->last_frame);
     switch (event->kind) {
     case STEP_EVENT_ACTION:
         put_action(view, &row, event);
@@ -251,11 +259,75 @@ void log_fault(const struct view *view, struct sink *sink, const char *stage, co
     row_end(&row);
 }
 
+/* What only the recorder's events have. */
+static void put_recorded(struct row *row, const struct recorder_event *event)
+{
+    if (event && event->has_count)
+        row_unsigned(row, "count", event->count);
+    else
+        row_null(row, "count");
+    row_text(row, "detail", event && event->detail[0] ? event->detail : NULL);
+    row_bool(row, "recorder", event != NULL);
+}
+
 void log_event(const struct view *view, struct sink *sink, const char *what, const struct frame *frame)
 {
     struct row row;
     begin_at(view, &row, sink, "event", frame);
     row_text(&row, "what", what);
+    put_recorded(&row, NULL);
+    row_end(&row);
+}
+
+void log_recorded(const struct view *view, struct sink *sink, const struct recorder_event *event,
+                  const struct frame *frame)
+{
+    struct row row;
+    bool all = event->bus == RECORDER_ALL;
+    begin(view, &row, sink, "event", all ? NULL : view_bus_name(view, frame->bus), event->time, all ? 0 : event->after,
+          all || event->before == UINT64_MAX ? 0 : event->before);
+    row_text(&row, "what", recorder_what_text(event->what));
+    put_recorded(&row, event);
+    row_end(&row);
+}
+
+static void put_displayed_value(const struct view *view, struct row *row, const char *key,
+                                const struct displayed *displayed, const struct displayed_value *value)
+{
+    struct row inner;
+    row_key_at(row, key, strlen(key));
+    if (!value->there) {
+        sink_text(row->sink, "null");
+        return;
+    }
+    row_begin(&inner, row->sink, ROW_JSON, "reading");
+    if (displayed->reading->kind == READING_NUMBER)
+        (void)row_number(&inner, "value", value->numerator, displayed->reading->denominator);
+    else
+        row_null(&inner, "value");
+    row_text(&inner, "unit", displayed->reading->unit[0] ? displayed->reading->unit : NULL);
+    row_text(&inner, "state", value->state);
+    row_time(&inner, "time", value->time);
+    row_word(&inner, "bus", view_bus_name(view, value->bus));
+    row_unsigned(&inner, "first_frame", value->first_frame);
+    row_unsigned(&inner, "last_frame", value->last_frame);
+    row_end_inner(&inner);
+}
+
+void log_displayed(const struct view *view, struct sink *sink, const struct displayed *displayed)
+{
+    const struct mark *mark = displayed->mark;
+    struct row row;
+    begin(view, &row, sink, "displayed", view->several ? NULL : view_bus_name(view, 0), mark->time, 0, 0);
+    row_unsigned(&row, "line", mark->line);
+    row_text(&row, "name", mark->name);
+    row_text(&row, "value", mark->value[0] ? mark->value : mark->text);
+    row_text(&row, "unit", mark->unit);
+    row_word(&row, "answer", displayed_answer_text(displayed->answer));
+    row_unsigned(&row, "readings", displayed->count);
+    put_displayed_value(view, &row, "agreeing", displayed, &displayed->agreeing);
+    put_displayed_value(view, &row, "nearest", displayed, &displayed->nearest);
+    put_displayed_value(view, &row, "last", displayed, &displayed->last);
     row_end(&row);
 }
 
@@ -264,15 +336,20 @@ const char *trace_ended_text(enum trace_status status)
     return status == TRACE_TORN ? "torn" : status == TRACE_END ? "whole" : "damaged";
 }
 
-void log_end(struct sink *sink, const struct trace_facts *traces, uint32_t count)
+void log_end(struct sink *sink, const struct trace_facts *traces, uint32_t count, const char *passive,
+             const char *limits_fixed)
 {
-    sink_text(sink, "{\"kind\":\"end\",\"traces\":[");
+    sink_text(sink, "{\"kind\":\"end\",\"passive\":");
+    text_json(sink, passive, strlen(passive));
+    sink_text(sink, ",\"limits_fixed_before_recording\":");
+    text_json(sink, limits_fixed, strlen(limits_fixed));
+    sink_text(sink, ",\"traces\":[");
     for (uint32_t i = 0; i < count; i++) {
-        sink_text(sink, i ? ",{\"file\":\"" : "{\"file\":\"");
-        view_put_file(sink, traces[i].file);
-        sink_text(sink, "\",\"bus\":\"");
-        sink_text(sink, traces[i].bus);
-        sink_text(sink, "\",\"sha256\":\"");
+        sink_text(sink, i ? ",{\"file\":" : "{\"file\":");
+        text_json(sink, traces[i].name, strlen(traces[i].name));
+        sink_text(sink, ",\"bus\":");
+        text_json(sink, traces[i].bus, strlen(traces[i].bus));
+        sink_text(sink, ",\"sha256\":\"");
         sink_text(sink, traces[i].sha256);
         sink_text(sink, "\",\"bytes\":");
         sink_unsigned(sink, traces[i].bytes);

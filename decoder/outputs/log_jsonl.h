@@ -19,20 +19,30 @@ void log_fault(const struct view *view, struct sink *sink, const char *stage, co
                const struct frame *frame);
 void log_event(const struct view *view, struct sink *sink, const char *what, const struct frame *frame);
 
+/* What the recorder noted: an event with its window of frames, count and detail. */
+void log_recorded(const struct view *view, struct sink *sink, const struct recorder_event *event,
+                  const struct frame *frame);
+/* What the scan tool displayed, and what the bus said. */
+void log_displayed(const struct view *view, struct sink *sink, const struct displayed *displayed);
+
 /* One trace of a run, as verdict.json and the log's last line name it. */
 struct trace_facts {
-    uint32_t file;       /* index: "trace-1.pcap" is 0 */
+    uint32_t file;       /* index, frame.file */
+    const char *name;    /* in the job folder: "trace-can0.pcap", "trace-1.pcap" */
     const char *sha256;
     uint64_t bytes;      /* up to the last whole record */
     uint64_t frames;
     enum trace_status status;
-    const char *bus;     /* "1" */
+    const char *bus;     /* "can0", "1" */
+    uint32_t bus_index;
     int64_t first_time, last_time; /* of its frames; 0 without */
     const char *original; /* one interface of a pcapng: SHA-256 of that file, and which one; else NULL */
     uint32_t interface;
     const char *interface_name; /* as the file says, "" when it does not */
 };
 const char *trace_ended_text(enum trace_status status); /* "whole", "torn", "damaged" */
-void log_end(struct sink *sink, const struct trace_facts *traces, uint32_t count);
+/* passive and limits_fixed: as in verdict.json (D 2.1, 11.2). */
+void log_end(struct sink *sink, const struct trace_facts *traces, uint32_t count, const char *passive,
+             const char *limits_fixed);
 
 #endif

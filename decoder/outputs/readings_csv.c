@@ -30,7 +30,7 @@ void readings_csv_reading(const struct view *view, struct sink *sink, const stru
     row_unsigned(&row, "first_frame", message->first_frame);
     row_unsigned(&row, "last_frame", message->last_frame);
     row_key(&row, "file");
-    view_put_file(sink, message->file);
+    view_put_file(view, sink, message->file);
     row_unsigned(&row, "offset", message->record_offset);
     row_word(&row, "remark", view_value_remark(value, exact));
     row_end(&row);

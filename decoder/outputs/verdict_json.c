@@ -18,7 +18,7 @@ static void frame_or_null(struct json *json, const char *key, uint64_t frame)
     if (frame)
         json_unsigned(json, key, frame);
     else
-        json_null(json, key);
+        json_nothing(json, key);
 }
 
 /* ---- limit ---- */
@@ -28,7 +28,7 @@ static bool put_end(struct json *json, const char *key, bool there, struct ratio
 {
     if (there)
         return json_number(json, key, number.numerator, number.denominator);
-    json_null(json, key);
+    json_nothing(json, key);
     return true;
 }
 
@@ -70,7 +70,7 @@ static void put_limit(struct json *json, const struct def_step *step)
         json_text(json, "tested", tested[step->tested]);
         json_close(json, '}');
     } else {
-        json_null(json, "limit");
+        json_nothing(json, "limit");
     }
 }
 
@@ -82,8 +82,8 @@ static void put_stretch(struct json *json, const char *key, const struct stretch
     bool exact = true;
     json_open(json, key, '{');
     if (stretch->state) {
-        json_null(json, "lowest");
-        json_null(json, "highest");
+        json_nothing(json, "lowest");
+        json_nothing(json, "highest");
     } else {
         exact = json_number(json, "lowest", stretch->lowest, reading->denominator);
         exact = json_number(json, "highest", stretch->highest, reading->denominator) && exact;
@@ -114,20 +114,30 @@ static void put_deciding(struct json *json, const struct step_result *result, co
         json_text(json, "text", result->text);
         json_close(json, '}');
     } else {
-        json_null(json, "deciding");
+        json_nothing(json, "deciding");
     }
+}
+
+static void put_covered(struct json *json, const struct mark *mark)
+{
+    if (mark->covered == MARK_COVER_UNKNOWN)
+        json_nothing(json, "covered");
+    else
+        json_bool(json, "covered", mark->covered == MARK_COVERED);
+    json_text(json, "cover", mark_covered_text(mark->covered));
 }
 
 static void put_mark(struct json *json, const struct mark *mark)
 {
     if (!mark) {
-        json_null(json, "mark");
+        json_nothing(json, "mark");
         return;
     }
     json_open(json, "mark", '{');
     json_unsigned(json, "line", mark->line);
     json_time(json, "time", mark->time);
     json_text(json, "name", mark->name);
+    put_covered(json, mark);
     json_close(json, '}');
 }
 
@@ -146,34 +156,47 @@ static void put_try(struct json *json, const struct try_result *try_result, cons
         json_hex_number(json, "nrc", try_result->nrc, 2);
         json_text(json, "nrc_name", standard_nrc_name(DIALECT_ISO14229, try_result->nrc));
     } else {
-        json_null(json, "nrc");
-        json_null(json, "nrc_name");
+        json_nothing(json, "nrc");
+        json_nothing(json, "nrc_name");
     }
     put_mark(json, try_result->mark);
     json_text(json, "withdrawn", withdrawal ? withdrawal->text : NULL);
     if (try_result->has_stretch && reading)
         put_stretch(json, "stretch", &try_result->stretch, reading, true);
     else
-        json_null(json, "stretch");
+        json_nothing(json, "stretch");
     json_close(json, '}');
 }
 
-static void put_gaps(struct json *json, const struct gaps *gaps)
+/* last_frame: where something lies between two frames, the one behind it; of a span its last; null: to the end. */
+static void put_gaps(struct json *json, const struct verdict_about *about, const struct gaps *gaps)
 {
     json_open(json, "gaps", '[');
     for (uint32_t i = 0; i < gaps->kept; i++) {
+        const struct gap *gap = &gaps->list[i];
         json_open(json, NULL, '{');
-        json_text(json, "what", gap_kind_text(gaps->list[i].kind));
-        frame_or_null(json, "frame", gaps->list[i].frame);
-        json_time(json, "time", gaps->list[i].time);
+        json_text(json, "what", gap_kind_text(gap->kind));
+        json_text(json, "bus", gap->bus == GAP_EVERY_BUS ? NULL : verdict_bus_name(about, gap->bus));
+        frame_or_null(json, "frame", gap->frame);
+        frame_or_null(json, "last_frame", gap->last_frame == UINT64_MAX ? 0 : gap->last_frame);
+        json_bool(json, "between", gap->between);
+        if (gap->count)
+            json_unsigned(json, "count", gap->count);
+        else
+            json_nothing(json, "count");
+        if (gap->time)
+            json_time(json, "time", gap->time);
+        else
+            json_nothing(json, "time");
         json_close(json, '}');
     }
     json_close(json, ']');
     json_unsigned(json, "gap_count", gaps->count);
 }
 
-static void put_step(struct json *json, const struct definitions *definitions, const struct step_result *result)
+static void put_step(struct json *json, const struct verdict_about *about, const struct step_result *result)
 {
+    const struct definitions *definitions = about->definitions;
     const struct def_step *step = result->step;
     bool reads = step->kind == STEP_READING || step->kind == STEP_IDENTITY;
     const struct def_reading *reading = reads ? &definitions->readings[step->reading] : NULL;
@@ -194,7 +217,7 @@ static void put_step(struct json *json, const struct definitions *definitions, c
         put_try(json, &result->tries.list[i], reading);
     json_close(json, ']');
     json_unsigned(json, "try_count", result->tries.count);
-    put_gaps(json, &result->gaps);
+    put_gaps(json, about, &result->gaps);
     json_open(json, "remarks", '[');
     for (uint32_t i = 0; i < result->remark_count; i++)
         json_text(json, NULL, result->remarks[i]);
@@ -219,7 +242,7 @@ static void put_condition(struct json *json, const struct definitions *definitio
     } else if (reads) {
         put_limits(json, &condition->limits, false, ratio_whole(0), NULL);
     } else {
-        json_null(json, "limit");
+        json_nothing(json, "limit");
     }
     put_mark(json, result->mark);
     bool number = result->has_value && reading && reading->kind == READING_NUMBER && !result->state;
@@ -227,7 +250,7 @@ static void put_condition(struct json *json, const struct definitions *definitio
     if (number)
         exact = json_number(json, "value", result->numerator, reading->denominator);
     else
-        json_null(json, "value");
+        json_nothing(json, "value");
     json_text(json, "unit", reading && reading->unit[0] ? reading->unit : NULL);
     json_text(json, "state", result->has_value ? result->state : NULL);
     json_bool(json, "exact", exact);
@@ -236,12 +259,13 @@ static void put_condition(struct json *json, const struct definitions *definitio
     if (result->has_value)
         json_time(json, "time", result->time);
     else
-        json_null(json, "time");
+        json_nothing(json, "time");
     json_close(json, '}');
 }
 
-static void put_attempt(struct json *json, const struct definitions *definitions, const struct attempt_result *attempt)
+static void put_attempt(struct json *json, const struct verdict_about *about, const struct attempt_result *attempt)
 {
+    const struct definitions *definitions = about->definitions;
     json_open(json, NULL, '{');
     json_unsigned(json, "attempt", attempt->number);
     json_bool(json, "last", attempt->last);
@@ -257,14 +281,15 @@ static void put_attempt(struct json *json, const struct definitions *definitions
     json_close(json, ']');
     json_open(json, "steps", '[');
     for (uint32_t i = 0; i < definitions->step_count; i++)
-        put_step(json, definitions, &attempt->steps[i]);
+        put_step(json, about, &attempt->steps[i]);
     json_close(json, ']');
-    put_gaps(json, &attempt->gaps);
+    put_gaps(json, about, &attempt->gaps);
     json_close(json, '}');
 }
 
-static void put_part(struct json *json, const struct verdict *verdict, const struct part_result *part)
+static void put_part(struct json *json, const struct verdict_about *about, const struct part_result *part)
 {
+    const struct verdict *verdict = about->verdict;
     json_open(json, NULL, '{');
     json_unsigned(json, "part", part->number);
     frame_or_null(json, "first_frame", part->first_frame);
@@ -275,7 +300,7 @@ static void put_part(struct json *json, const struct verdict *verdict, const str
     json_open(json, "attempts", '[');
     for (uint32_t i = 0; i < verdict->attempts_kept; i++)
         if (verdict->attempts[i]->part == part->number)
-            put_attempt(json, verdict->definitions, verdict->attempts[i]);
+            put_attempt(json, about, verdict->attempts[i]);
     json_close(json, ']');
     json_close(json, '}');
 }
@@ -288,9 +313,7 @@ static void put_traces(struct json *json, const struct verdict_about *about)
     for (uint32_t i = 0; i < about->trace_count; i++) {
         const struct trace_facts *trace = &about->traces[i];
         json_open(json, NULL, '{');
-        char name[32];
-        (void)snprintf(name, sizeof name, "trace-%u.pcap", (unsigned)trace->file + 1);
-        json_text(json, "file", name);
+        json_text(json, "file", trace->name);
         json_text(json, "bus", trace->bus);
         json_text(json, "sha256", trace->sha256);
         json_unsigned(json, "bytes", trace->bytes);
@@ -303,7 +326,7 @@ static void put_traces(struct json *json, const struct verdict_about *about)
             json_text(json, "name", trace->interface_name[0] ? trace->interface_name : NULL);
             json_close(json, '}');
         } else {
-            json_null(json, "original");
+            json_nothing(json, "original");
         }
         json_close(json, '}');
     }
@@ -327,8 +350,64 @@ static void put_files(struct json *json, const struct verdict_about *about)
         json_unsigned(json, "count", about->marks->count);
         json_close(json, '}');
     } else {
-        json_null(json, "marks");
+        json_nothing(json, "marks");
     }
+}
+
+const char *verdict_bus_name(const struct verdict_about *about, uint32_t bus)
+{
+    for (uint32_t i = 0; i < about->trace_count; i++)
+        if (about->traces[i].bus_index == bus)
+            return about->traces[i].bus;
+    return "";
+}
+
+/* ---- what the scan tool displayed ---- */
+
+static void put_bus_value(struct json *json, const struct verdict_about *about, const char *key,
+                          const struct displayed *displayed, const struct displayed_value *value)
+{
+    bool exact = true;
+    if (!value->there) {
+        json_nothing(json, key);
+        return;
+    }
+    json_open(json, key, '{');
+    if (displayed->reading->kind == READING_NUMBER)
+        exact = json_number(json, "value", value->numerator, displayed->reading->denominator);
+    else
+        json_nothing(json, "value");
+    json_bool(json, "exact", exact);
+    json_text(json, "unit", displayed->reading->unit[0] ? displayed->reading->unit : NULL);
+    json_text(json, "state", value->state);
+    json_time(json, "time", value->time);
+    json_text(json, "bus", verdict_bus_name(about, value->bus));
+    json_unsigned(json, "first_frame", value->first_frame);
+    json_unsigned(json, "last_frame", value->last_frame);
+    json_close(json, '}');
+}
+
+static void put_displayed(struct json *json, const struct verdict_about *about)
+{
+    json_open(json, "displayed", '[');
+    for (uint32_t i = 0; about->displayed && i < about->displayed->count; i++) {
+        const struct displayed *one = &about->displayed->list[i];
+        json_open(json, NULL, '{');
+        json_unsigned(json, "line", one->mark->line);
+        json_time(json, "time", one->mark->time);
+        json_text(json, "name", one->mark->name);
+        json_text(json, "value", one->mark->value[0] ? one->mark->value : one->mark->text);
+        json_text(json, "unit", one->mark->unit[0] ? one->mark->unit : NULL);
+        put_covered(json, one->mark);
+        json_text(json, "answer", displayed_answer_text(one->answer));
+        json_unsigned(json, "window_seconds", DISPLAYED_WINDOW / TT_SECOND);
+        json_unsigned(json, "readings", one->count);
+        put_bus_value(json, about, "agreeing", one, &one->agreeing);
+        put_bus_value(json, about, "nearest", one, &one->nearest);
+        put_bus_value(json, about, "last", one, &one->last);
+        json_close(json, '}');
+    }
+    json_close(json, ']');
 }
 
 void verdict_json(struct sink *sink, const struct verdict_about *about)
@@ -339,26 +418,30 @@ void verdict_json(struct sink *sink, const struct verdict_about *about)
     json_open(&json, NULL, '{');
     json_unsigned(&json, "format", VERDICT_FORMAT);
     json_text(&json, "version", TT_VERSION);
-    json_text(&json, "passive", "not proven"); /* nobody watched the link while a bare trace was written (D 5.7) */
+    json_text(&json, "passive", about->passive);
     put_traces(&json, about);
     put_files(&json, about);
-    json_text(&json, "limits_fixed_before_recording", "unknown");
-    if (about->bus) {
-        char bus[16];
-        (void)snprintf(bus, sizeof bus, "%u", about->bus);
-        json_text(&json, "chosen_bus", bus);
-    } else {
-        json_null(&json, "chosen_bus");
-    }
+    json_text(&json, "limits_fixed_before_recording", about->limits_fixed);
+    json_open(&json, "recorder", '{');
+    json_bool(&json, "log", about->recorded);
+    json_bool(&json, "took_part", about->took_part);
+    json_open(&json, "notes", '[');
+    for (uint32_t i = 0; i < about->record_note_count; i++)
+        json_text(&json, NULL, about->record_notes[i]);
+    json_close(&json, ']');
+    (void)json_number(&json, "stamp_uncertainty", about->stamp_uncertainty, TT_SECOND);
+    json_close(&json, '}');
+    json_text(&json, "chosen_bus", about->bus ? about->bus_name : NULL);
     json_unsigned(&json, "part_count", verdict->part_count);
     if (verdict->chosen_part)
         json_unsigned(&json, "chosen_part", verdict->chosen_part);
     else
-        json_null(&json, "chosen_part");
+        json_nothing(&json, "chosen_part");
     json_open(&json, "parts", '[');
     for (uint32_t i = 0; i < verdict->parts_kept; i++)
-        put_part(&json, verdict, &verdict->parts[i]);
+        put_part(&json, about, &verdict->parts[i]);
     json_close(&json, ']');
+    put_displayed(&json, about);
     json_text(&json, "answer", verdict->answer);
     json_unsigned(&json, "exit", (uint64_t)verdict->exit_code);
     json_close(&json, '}');

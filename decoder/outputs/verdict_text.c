@@ -187,18 +187,57 @@ static void put_try(struct page *page, const struct try_result *one)
     end_line(page, "", INDENT);
 }
 
+static bool several_buses(const struct verdict_about *about)
+{
+    for (uint32_t i = 1; i < about->trace_count; i++)
+        if (about->traces[i].bus_index != about->traces[0].bus_index)
+            return true;
+    return false;
+}
+
+/* " (between frames 100 and 101 of can1)" */
+static void put_gap_place(struct page *page, const struct gap *gap)
+{
+    struct sink *line = &page->line;
+    bool open = gap->last_frame == UINT64_MAX;
+    sink_text(line, gap->between ? (open ? " (behind frame " : " (between frames ")
+                    : open       ? " (from frame "
+                    : gap->frame == gap->last_frame ? " (frame "
+                                                    : " (frames ");
+    sink_unsigned(line, gap->frame);
+    if (open && !gap->between)
+        sink_text(line, " on");
+    if (!open && (gap->between || gap->frame != gap->last_frame)) {
+        sink_text(line, gap->between ? " and " : " to ");
+        sink_unsigned(line, gap->last_frame);
+    }
+    if (several_buses(page->about) && gap->bus != GAP_EVERY_BUS) {
+        sink_text(line, " of ");
+        put_text(line, verdict_bus_name(page->about, gap->bus));
+    }
+    sink_char(line, ')');
+}
+
 /* after: what a loss means here; label: the first column. */
 static void put_gaps(struct page *page, const struct gaps *gaps, const char *label, const char *before,
                      const char *after)
 {
     uint32_t shown = gaps->kept < GAPS_SHOWN ? gaps->kept : GAPS_SHOWN;
     for (uint32_t i = 0; i < shown; i++) {
+        const struct gap *gap = &gaps->list[i];
         struct sink *line = begin_line(page);
         sink_text(line, before);
-        sink_text(line, gap_kind_text(gaps->list[i].kind));
-        sink_char(line, ' ');
-        put_moment(page, gaps->list[i].time);
-        put_frames(line, gaps->list[i].frame, gaps->list[i].frame);
+        sink_text(line, gap_kind_text(gap->kind));
+        if (gap->count) {
+            sink_text(line, ", ");
+            sink_unsigned(line, gap->count);
+            sink_text(line, " of them");
+        }
+        if (gap->time) {
+            sink_char(line, ' ');
+            put_moment(page, gap->time);
+        }
+        put_gap_place(page, gap);
         sink_text(line, after);
         end_line(page, label, INDENT);
     }
@@ -322,10 +361,10 @@ static void put_trace(struct page *page, const struct trace_facts *trace)
 {
     char span[TEXT_TIME_MAX], time[TEXT_TIME_MAX];
     struct sink *line = begin_line(page);
-    view_put_file(line, trace->file);
+    put_text(line, trace->name);
     if (page->about->trace_count > 1) {
         sink_text(line, ", bus ");
-        sink_text(line, trace->bus);
+        put_text(line, trace->bus);
     }
     if (trace->original) {
         sink_text(line, ", interface ");
@@ -353,16 +392,120 @@ static void put_trace(struct page *page, const struct trace_facts *trace)
     end_line(page, "", 0);
 }
 
+/* ---- the recorder, and what the scan tool displayed ---- */
+
+static void put_bus_value(struct page *page, const struct displayed *displayed, const struct displayed_value *value)
+{
+    struct sink *line = &page->line;
+    if (displayed->reading->kind == READING_NUMBER && !displayed->by_state) {
+        put_value(line, value->numerator, displayed->reading);
+        if (displayed->reading->unit[0]) {
+            sink_char(line, ' ');
+            put_text(line, displayed->reading->unit);
+        }
+    } else {
+        put_text(line, value->state ? value->state : "a state without a name");
+    }
+    sink_char(line, ' ');
+    put_moment(page, value->time);
+    put_frames(line, value->first_frame, value->last_frame);
+}
+
+static void put_displayed(struct page *page, const struct displayed *displayed)
+{
+    const struct mark *mark = displayed->mark;
+    const char *cover = mark_covered_text(mark->covered);
+    struct sink *line = begin_line(page);
+    put_text(line, mark->name);
+    sink_text(line, ": the scan tool displayed ");
+    put_text(line, mark->value[0] ? mark->value : mark->text);
+    if (mark->unit[0]) {
+        sink_char(line, ' ');
+        put_text(line, mark->unit);
+    }
+    sink_char(line, ' ');
+    put_moment(page, mark->time);
+    if (cover) {
+        sink_text(line, ", ");
+        sink_text(line, cover);
+    }
+    switch (displayed->answer) {
+    case DISPLAYED_AGREES:
+        sink_text(line, "; the bus said ");
+        put_bus_value(page, displayed, &displayed->agreeing);
+        break;
+    case DISPLAYED_DIFFERS:
+        sink_text(line, "; in the 10 s before the bus said ");
+        if (displayed->nearest.there && displayed->nearest.last_frame != displayed->last.last_frame) {
+            put_bus_value(page, displayed, &displayed->nearest);
+            sink_text(line, " at the nearest, and last ");
+        }
+        put_bus_value(page, displayed, &displayed->last);
+        break;
+    case DISPLAYED_NOT_READ:
+        sink_text(line, "; in the 10 s before nothing of it was on the bus");
+        break;
+    case DISPLAYED_NOT_COMPARABLE:
+        sink_text(line, "; it is not in the unit or form of this reading");
+        break;
+    case DISPLAYED_UNKNOWN:
+        sink_text(line, "; the definition files have no reading of this name");
+        break;
+    case DISPLAYED_UNBOUND:
+        sink_text(line, "; where it belongs in the record is not known");
+        break;
+    }
+    end_line(page, displayed->answer <= DISPLAYED_DIFFERS ? displayed_answer_text(displayed->answer) : "not compared",
+             INDENT);
+}
+
+static void put_notes(struct page *page)
+{
+    const struct verdict_about *about = page->about;
+    for (uint32_t i = 0; i < about->record_note_count; i++) {
+        struct sink *line = begin_line(page);
+        sink_text(line, "Note: ");
+        put_text(line, about->record_notes[i]);
+        sink_char(line, '.');
+        end_line(page, "", 0);
+    }
+}
+
+/* Passive, limits fixed, and how good the times are. */
+static void put_record(struct page *page)
+{
+    const struct verdict_about *about = page->about;
+    char span[TEXT_TIME_MAX];
+    if (!about->recorded) {
+        put_line(page, "", 0, "Whether the recording was passive is not proven: no recorder of ours wrote this trace.");
+    } else {
+        struct sink *line = begin_line(page);
+        sink_text(line, "Passive: ");
+        put_text(line, about->passive);
+        sink_text(line, ". Limits fixed before recording: ");
+        sink_text(line, about->limits_fixed);
+        sink_char(line, '.');
+        end_line(page, "", 0);
+    }
+    struct sink *line = begin_line(page);
+    text_span(about->stamp_uncertainty, span);
+    sink_text(line, "Times on the bus are taken as good to ");
+    sink_text(line, span);
+    sink_text(line, about->recorded ? "." : ": what a bare trace is given.");
+    end_line(page, "", 0);
+}
+
 void verdict_text(struct sink *sink, const struct verdict_about *about, unsigned width)
 {
     struct page page = {.sink = sink, .about = about, .width = width};
     const struct verdict *verdict = about->verdict;
     buffer_init(&page.memory, 1u << 20);
+    put_notes(&page);
     for (uint32_t i = 0; i < about->trace_count; i++)
         put_trace(&page, &about->traces[i]);
     if (about->bus) {
         sink_text(begin_line(&page), "Judged by bus ");
-        sink_unsigned(&page.line, about->bus);
+        put_text(&page.line, about->bus_name);
         sink_text(&page.line, " alone");
         end_line(&page, "", 0);
     }
@@ -374,13 +517,17 @@ void verdict_text(struct sink *sink, const struct verdict_about *about, unsigned
         before = verdict->parts[i].number;
         put_part(&page, &verdict->parts[i]);
     }
+    for (uint32_t i = 0; about->displayed && i < about->displayed->count; i++)
+        put_displayed(&page, &about->displayed->list[i]);
+    if (about->displayed && about->displayed->count)
+        sink_char(sink, '\n');
     put_line(
         &page, "", 0,
         "This compares the record with the limits in the definition file. It does not replace the vehicle maker's "
         "service information, local rules or a qualified technician, does not certify an airbag system, and cannot "
         "know what was not on the bus. Near airbags and belt tensioners keep the maker's waiting times, and never "
         "probe or repair their wiring.");
-    put_line(&page, "", 0, "Whether the recording was passive is not proven: no recorder of ours wrote this trace.");
+    put_record(&page);
     sink_char(sink, '\n');
     put_line(&page, "", 0, verdict->answer);
     buffer_free(&page.memory);

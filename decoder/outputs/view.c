@@ -27,11 +27,10 @@ const char *view_reading_name(const struct view *view, const struct def_reading 
                                                                                         : reading->long_name;
 }
 
-void view_put_file(struct sink *sink, uint32_t file)
+void view_put_file(const struct view *view, struct sink *sink, uint32_t file)
 {
-    sink_put(sink, "trace-", 6);
-    sink_unsigned(sink, (uint64_t)file + 1);
-    sink_put(sink, ".pcap", 5);
+    char room[PIPELINE_FILE_NAME];
+    sink_text(sink, pipeline_file_name(view->pipeline ? *view->pipeline : NULL, file, room));
 }
 
 const char *view_bus_name(const struct view *view, uint32_t bus)
@@ -62,7 +61,7 @@ void view_head(const struct view *view, struct row *row, const char *bus, int64_
 static void put_frame_rest(struct row *row, const struct frame *frame, const char *wrong)
 {
     bool always = row->form != ROW_TEXT;
-    char words[400];
+    char words[FRAME_ERROR_TEXT];
     if (always || (frame->remote && !frame->error))
         row_unsigned(row, "length", wrong ? 0 : frame->length);
     if (frame->fd && (frame->brs || frame->esi))
@@ -333,7 +332,8 @@ static uint32_t segment_at(const struct message *message, uint32_t at)
 }
 
 /* The file places of length payload bytes from `at`: one per segment they touch. */
-static void put_places(struct row *row, const struct message *message, uint32_t at, uint32_t length, bool *first)
+static void put_places(const struct view *view, struct row *row, const struct message *message, uint32_t at,
+                       uint32_t length, bool *first)
 {
     for (uint32_t i = segment_at(message, at); i < message->segment_count && length > 0; i++) {
         const struct segment *segment = &message->segments[i];
@@ -346,14 +346,14 @@ static void put_places(struct row *row, const struct message *message, uint32_t 
         *first = false;
         if (row->form == ROW_JSON) {
             sink_put(row->sink, "{\"file\":\"", 9);
-            view_put_file(row->sink, segment->file);
+            view_put_file(view, row->sink, segment->file);
             sink_put(row->sink, "\",\"offset\":", 11);
             sink_unsigned(row->sink, segment->offset + skipped);
             sink_put(row->sink, ",\"length\":", 10);
             sink_unsigned(row->sink, here);
             sink_char(row->sink, '}');
         } else {
-            view_put_file(row->sink, segment->file);
+            view_put_file(view, row->sink, segment->file);
             sink_char(row->sink, ':');
             sink_unsigned(row->sink, segment->offset + skipped);
             sink_char(row->sink, '+');
@@ -406,7 +406,7 @@ void view_reading(const struct view *view, struct sink *sink, enum row_form form
         sink_char(sink, '[');
     bool first = true;
     for (uint32_t i = 0; i < value->at_count; i++)
-        put_places(&row, message, event->base + value->at[i].offset, value->at[i].length, &first);
+        put_places(view, &row, message, event->base + value->at[i].offset, value->at[i].length, &first);
     if (form == ROW_JSON)
         sink_char(sink, ']');
     row_word(&row, "remark", view_value_remark(value, exact));

@@ -22,8 +22,9 @@ const char *view_bus_name(const struct view *view, uint32_t bus);
 const char *view_module_name(const struct view *view, uint32_t module);
 /* A reading's name: bare for the main module or when there is only one, else "module/name" (D 6.9). */
 const char *view_reading_name(const struct view *view, const struct def_reading *reading);
-/* Puts the name of a trace file in a job folder, "trace-1.pcap": the name a bare trace came with reaches no output. */
-void view_put_file(struct sink *sink, uint32_t file);
+/* Puts the name of a trace file in a job folder, "trace-can0.pcap", "trace-1.pcap": the name a bare trace came with
+ * reaches no output. */
+void view_put_file(const struct view *view, struct sink *sink, uint32_t file);
 
 /* A frame as it came (D 9.2); wrong: of a record that is no frame, why; else NULL. */
 void view_frame(const struct view *view, struct sink *sink, enum row_form form, const struct frame *frame,

@@ -9,6 +9,7 @@
  */
 #include "exchange.h"
 
+#include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -43,6 +44,7 @@ struct module_state {
 
 struct exchange_stage {
     const struct definitions *definitions; /* borrowed; may be NULL */
+    int64_t uncertainty;                   /* of the stamps, ns */
     struct module_state *modules;          /* owned */
     uint32_t module_count;
     uint64_t own_serial, *serial;          /* the last one used: own_serial, or one that several stages share */
@@ -104,6 +106,7 @@ struct exchange_stage *exchange_open(const struct definitions *definitions, uint
         return NULL;
     }
     stage->definitions = definitions;
+    stage->uncertainty = EXCHANGE_STAMP_UNCERTAINTY;
     stage->serial = &stage->own_serial;
     stage->module_count = module_count;
     stage->emit = emit;
@@ -116,6 +119,11 @@ struct exchange_stage *exchange_open(const struct definitions *definitions, uint
 void exchange_share_serial(struct exchange_stage *stage, uint64_t *serial)
 {
     stage->serial = serial;
+}
+
+void exchange_set_uncertainty(struct exchange_stage *stage, int64_t uncertainty)
+{
+    stage->uncertainty = uncertainty;
 }
 
 void exchange_close(struct exchange_stage *stage)
@@ -133,11 +141,11 @@ void exchange_close(struct exchange_stage *stage)
  * Whether the module let the deadline of this open exchange pass, as of elapsed time `at`. An answer that has begun
  * stops the clock of every request before it: which of them it answers is only known when it is whole.
  */
-static bool is_past(const struct module_state *module, const struct slot *slot, int64_t at)
+static bool is_past(const struct exchange_stage *stage, const struct module_state *module, const struct slot *slot, int64_t at)
 {
     if (module->answering && slot->exchange.request.last_frame < module->answer_frame && module->answer_elapsed < at)
         at = module->answer_elapsed;
-    return at - slot->timer_start > slot->timer_length + EXCHANGE_STAMP_UNCERTAINTY;
+    return at - slot->timer_start > slot->timer_length + stage->uncertainty;
 }
 
 /* Suppressed, and no 0x78: no answer is expected (after 0x78 the final one always comes, ISO 14229-1). */
@@ -150,10 +158,12 @@ static bool is_quiet(const struct slot *slot)
 static struct slot *next_slot(struct module_state *module, enum slot_use use, uint64_t after)
 {
     struct slot *found = NULL;
-    for (uint32_t i = 0; i < SLOTS; i++) {
-        struct slot *slot = &module->slots[i];
-        if (slot->use == use && slot->exchange.serial > after &&
-            (!found || slot->exchange.serial < found->exchange.serial))
+    uint32_t left = use == SLOT_OPEN ? module->open_count : module->unanswered_count;
+    for (struct slot *slot = module->slots; left > 0 && slot < module->slots + SLOTS; slot++) {
+        if (slot->use != use)
+            continue;
+        left--;
+        if (slot->exchange.serial > after && (!found || slot->exchange.serial < found->exchange.serial))
             found = slot;
     }
     return found;
@@ -193,12 +203,14 @@ static void keep_unanswered(struct module_state *module, struct slot *slot)
 }
 
 /* The other questions that could own this answer. Not those asked after it had begun. */
-static void gather_rivals(struct module_state *module, const struct slot *owner, const struct message *answer,
-                          struct exchange_event *event)
+static void gather_rivals(const struct module_state *module, const struct message *answer, struct exchange_event *event)
 {
-    for (uint32_t i = 0; i < SLOTS; i++) {
-        const struct slot *slot = &module->slots[i];
-        if (slot->use != SLOT_FREE && slot != owner && answer_could_be_of(&slot->exchange, answer))
+    uint32_t left = module->open_count + module->unanswered_count; /* the owner is free already */
+    for (const struct slot *slot = module->slots; left > 0 && slot < module->slots + SLOTS; slot++) {
+        if (slot->use == SLOT_FREE)
+            continue;
+        left--;
+        if (answer_could_be_of(&slot->exchange, answer))
             event->rivals[event->rival_count++] = &slot->exchange;
     }
 }
@@ -216,13 +228,13 @@ static void close_slot(struct exchange_stage *stage, struct module_state *module
 
     struct exchange_event event = {.kind = EXCHANGE_EVENT_CLOSED, .exchange = &slot->exchange, .response = answer};
     if (answer)
-        gather_rivals(module, slot, answer, &event);
+        gather_rivals(module, answer, &event);
     stage->emit(stage->context, &event);
 
     if (state == EXCHANGE_MISSING || state == EXCHANGE_ASKED_AGAIN)
         keep_unanswered(module, slot);
     /* A module answers in the order it was asked: what this one's service left unanswered before, it has dropped. */
-    for (uint32_t i = 0; answer && i < SLOTS; i++)
+    for (uint32_t i = 0; answer && module->unanswered_count > 0 && i < SLOTS; i++)
         if (module->slots[i].use == SLOT_UNANSWERED && module->slots[i].exchange.service == slot->exchange.service) {
             module->slots[i].use = SLOT_FREE;
             module->unanswered_count--;
@@ -249,7 +261,7 @@ static void close_replaced(struct exchange_stage *stage, struct module_state *mo
         bool on_the_way = module->answering && slot->exchange.request.last_frame < module->answer_frame;
         if (same_request(&slot->exchange, &newcomer->exchange) && !on_the_way)
             close_slot(stage, module, slot, EXCHANGE_ASKED_AGAIN, NULL);
-        else if (is_past(module, slot, at))
+        else if (is_past(stage, module, slot, at))
             close_unanswered(stage, module, slot);
     }
 }
@@ -265,7 +277,7 @@ static bool make_room(struct exchange_stage *stage, struct module_state *module,
     uint64_t serial = 0;
     for (struct slot *slot; (slot = next_slot(module, SLOT_OPEN, serial)) != NULL;) {
         serial = slot->exchange.serial;
-        int rank = is_past(module, slot, at) ? (is_quiet(slot) ? 3 : 2) : 1;
+        int rank = is_past(stage, module, slot, at) ? (is_quiet(slot) ? 3 : 2) : 1;
         if (for_quiet)
             rank = is_quiet(slot) ? rank : 0;
         if (rank > best) {
@@ -317,10 +329,13 @@ static void push_request(struct exchange_stage *stage, struct module_state *modu
     struct bytes cursor = bytes_of(message->bytes, message->received);
     struct slot *slot = free_slot(module);
     struct exchange *exchange = &slot->exchange;
-    *exchange = (struct exchange){
-        .bus = message->bus, .module = message->module, .functional = message->direction == DIRECTION_FUNCTIONAL,
-        .dialect = dialect_of(stage, message->module), .service = bytes_u8(&cursor), .request = span_of(message),
-    };
+    memset(exchange, 0, offsetof(struct exchange, pending)); /* pending is most of it, and counted */
+    exchange->bus = message->bus;
+    exchange->module = message->module;
+    exchange->functional = message->direction == DIRECTION_FUNCTIONAL;
+    exchange->dialect = dialect_of(stage, message->module);
+    exchange->service = bytes_u8(&cursor);
+    exchange->request = span_of(message);
     exchange->suppress = answer_is_unwanted(exchange->dialect, exchange->service, bytes_u8(&cursor));
     keep_request(slot, message);
 
@@ -348,9 +363,12 @@ static void push_request(struct exchange_stage *stage, struct module_state *modu
 static struct slot *owner_of(struct module_state *module, const struct message *answer)
 {
     struct slot *newest = NULL;
-    for (uint32_t i = 0; i < SLOTS; i++) {
-        struct slot *slot = &module->slots[i];
-        if (slot->use == SLOT_OPEN && answer_could_be_of(&slot->exchange, answer) &&
+    uint32_t left = module->open_count;
+    for (struct slot *slot = module->slots; left > 0 && slot < module->slots + SLOTS; slot++) {
+        if (slot->use != SLOT_OPEN)
+            continue;
+        left--;
+        if (answer_could_be_of(&slot->exchange, answer) &&
             (!newest || slot->exchange.serial > newest->exchange.serial))
             newest = slot;
     }
@@ -423,7 +441,7 @@ static void push_answer(struct exchange_stage *stage, struct module_state *modul
         slot->exchange.nrc = form.nrc;
         slot->exchange.has_response = true;
         slot->exchange.response = span_of(answer);
-        bool late = is_past(module, slot, answer->first_elapsed); /* a segmented answer counts at its first frame */
+        bool late = is_past(stage, module, slot, answer->first_elapsed); /* a segmented answer counts at its first frame */
         close_slot(stage, module, slot,
                    late ? EXCHANGE_LATE : form.kind == ANSWER_NEGATIVE ? EXCHANGE_REFUSED : EXCHANGE_ANSWERED, answer);
     }
@@ -454,7 +472,7 @@ void exchange_clock_back(struct exchange_stage *stage, const struct frame *frame
 {
     /* A timer that had run out before the step stays run out. frame->elapsed is that of the frame before the step. */
     for (struct slot *slot = stage->oldest; slot; slot = slot->newer)
-        if (!is_past(&stage->modules[slot->exchange.module], slot, frame->elapsed))
+        if (!is_past(stage, &stage->modules[slot->exchange.module], slot, frame->elapsed))
             slot->timer_start = frame->elapsed;
 }
 
@@ -464,7 +482,7 @@ void exchange_finish(struct exchange_stage *stage, int64_t elapsed, uint32_t epo
     while (stage->oldest) {
         struct slot *slot = stage->oldest;
         struct module_state *module = &stage->modules[slot->exchange.module];
-        if (!slot->cut && is_past(module, slot, elapsed))
+        if (!slot->cut && is_past(stage, module, slot, elapsed))
             close_unanswered(stage, module, slot);
         else
             close_slot(stage, module, slot, EXCHANGE_CUT, NULL);

@@ -60,12 +60,12 @@ struct exchange {
     uint8_t *request_bytes;   /* first request_kept bytes; owned by the stage */
     uint32_t request_kept, request_length; /* request_length 0: unsolicited. A request of which frames are missing in the trace opens an
                                             * exchange too, as the module may have had it whole: then fewer bytes are kept than asked */
-    struct exchange_pending pending[EXCHANGE_PENDING_KEPT]; /* the first ones */
     uint64_t pending_count;   /* 0x78 answers so far */
     enum exchange_state state;
     uint8_t nrc;              /* of the final answer; 0 when positive or none */
     bool has_response;
     struct span response;     /* the final answer, when has_response */
+    struct exchange_pending pending[EXCHANGE_PENDING_KEPT]; /* the first ones of pending_count; the others are not cleared */
 };
 
 enum exchange_event_kind {
@@ -97,6 +97,8 @@ TT_MUST_USE struct exchange_stage *exchange_open(const struct definitions *defin
                                                  void (*emit)(void *context, const struct exchange_event *event), void *context);
 /* For several buses: serials come from this counter (0 at first; borrowed), so that no two exchanges of the run share one. */
 void exchange_share_serial(struct exchange_stage *stage, uint64_t *serial);
+/* Of the stamps, ns; EXCHANGE_STAMP_UNCERTAINTY until set. */
+void exchange_set_uncertainty(struct exchange_stage *stage, int64_t uncertainty);
 /* STARTED events stop P2 at the first frame of an answer; MESSAGE events carry requests and answers. */
 void exchange_push(struct exchange_stage *stage, const struct transport_event *event);
 void exchange_clock_back(struct exchange_stage *stage, const struct frame *frame);

@@ -23,6 +23,11 @@ void frame_set_common(struct frame_stage *stage, int64_t origin, uint32_t *epoch
     stage->epochs = epochs;
 }
 
+void frame_clock_stepped(struct frame_stage *stage)
+{
+    stage->doubtful = stage->stepped = true;
+}
+
 /* Begun at or below this, an epoch of at most 2^32 seconds stays below FRAME_ELAPSED_MAX. */
 #define ELAPSED_KEPT (INT64_C(1) << 62)
 _Static_assert(ELAPSED_KEPT + (INT64_C(1) << 32) * TT_SECOND <= FRAME_ELAPSED_MAX, "elapsed cannot overflow");
@@ -32,8 +37,9 @@ static void set_time(struct frame_stage *stage, const struct trace_record *recor
 {
     struct frame *frame = &stage->frame;
     int64_t back = frame->time - record->time; /* times are 0 to 2^32 s: no overflow */
-    bool believed = !record->time_doubtful && !stage->doubtful;
+    bool stepped = stage->stepped, believed = !record->time_doubtful && (!stage->doubtful || stepped);
     stage->doubtful = record->time_doubtful;
+    stage->stepped = false;
     frame->time = record->time;
     if (!stage->started) {
         stage->started = true;
@@ -47,7 +53,7 @@ static void set_time(struct frame_stage *stage, const struct trace_record *recor
     frame->id = 0;
     frame->length = 0;
     stage->emit(stage->context,
-                &(struct frame_event){.kind = FRAME_CLOCK_BACK, .frame = frame, .step = believed ? back : 0});
+                &(struct frame_event){.kind = FRAME_CLOCK_BACK, .frame = frame, .step = believed ? back : 0, .stepped = stepped});
 }
 
 static void emit(struct frame_stage *stage, enum frame_event_kind kind, const char *reason)
@@ -220,13 +226,12 @@ static void push_unusual(struct frame_stage *stage, struct packet *packet, bool 
 {
     struct frame *frame = &stage->frame;
     const char *reason = find_form(frame, packet, stated_fd);
-    if (reason) {
-        emit(stage, FRAME_FAULT, reason);
-        return;
-    }
     frame->brs = frame->fd && (packet->flags & TRACE_FLAG_BRS);
     frame->esi = frame->fd && (packet->flags & TRACE_FLAG_ESI);
-    push_packet(stage, packet);
+    if (reason)
+        emit(stage, FRAME_FAULT, reason);
+    else
+        push_packet(stage, packet);
     frame->fd = frame->brs = frame->esi = false;
 }
 

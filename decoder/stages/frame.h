@@ -62,6 +62,7 @@ struct frame_event {
                                 * FRAME_FAULT: id, extended, remote too, 0 when the record does not hold them */
     const char *reason;        /* FRAME_FAULT: static text: "length over 8", "shorter than its header", ... */
     int64_t step;              /* FRAME_CLOCK_BACK: how far back, ns; 0 when one of the two times is impossible */
+    bool stepped;              /* FRAME_CLOCK_BACK: asked for by frame_clock_stepped; step may be 0 or below then */
 };
 
 struct frame_stage {
@@ -71,7 +72,8 @@ struct frame_stage {
     int64_t origin;      /* time at which elapsed is 0; INT64_MIN: that of the first frame */
     uint32_t *epochs;    /* highest epoch used by any bus of the run; borrowed; NULL: this bus is alone */
     bool started;
-    bool doubtful;       /* the time of the frame before was impossible */
+    bool doubtful;       /* the time of the frame before was impossible, or: */
+    bool stepped;        /* somebody knows that the clock was set before the next frame */
     void (*emit)(void *context, const struct frame_event *event);
     void *context;
 };
@@ -82,6 +84,8 @@ void frame_init(struct frame_stage *stage, uint32_t bus, uint32_t file,
 void frame_set_link(struct frame_stage *stage, const struct trace_reader *reader, enum frame_id_order order);
 /* For several buses, before the first record: the earliest time of all, and a counter they share (0 at first). */
 void frame_set_common(struct frame_stage *stage, int64_t origin, uint32_t *epochs);
+/* The clock was set somewhere between the last frame and the next: the time between them is unknown (D 8.5). */
+void frame_clock_stepped(struct frame_stage *stage);
 /* Exactly one event per record, with a FRAME_CLOCK_BACK before it where time went back. */
 void frame_push(struct frame_stage *stage, const struct trace_record *record);
 /*
@@ -94,6 +98,7 @@ TT_MUST_USE bool frame_ids_are_swapped(struct trace_reader *reader);
  * What an error frame says, in plain words: "bus-off", "receive buffer overflow", ... (Linux can/error.h), separated by
  * ", ". Returns what snprintf would. "error frame" when no class is set that has a name.
  */
+#define FRAME_ERROR_TEXT 640 /* room for the longest, with its NUL */
 int frame_error_text(const struct frame *frame, char *text, size_t room);
 
 #endif

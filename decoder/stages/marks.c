@@ -26,6 +26,7 @@ struct mark_line {
     json_t *object;
     struct mark *mark;
     bool failed;       /* something was said about it */
+    bool tolerant, left_out; /* a torn line is left out */
     bool out_of_memory;
 };
 
@@ -201,6 +202,12 @@ static void read_line(struct mark_line *line, const char *text, size_t length)
 {
     json_error_t error;
     line->object = json_loadb(text, length, JSON_REJECT_DUPLICATES, &error);
+    if (!line->object && line->tolerant) {
+        line->left_out = true;
+        diagnostics_say(line->diagnostics, SEVERITY_WARNING, line->place,
+                        "is torn, as by a power cut while it was written: it is left out");
+        return;
+    }
     if (!json_is_object(line->object)) {
         line->failed = true;
         if (line->object)
@@ -253,11 +260,11 @@ static int compare_times(const void *a, const void *b)
     return x->line < y->line ? -1 : x->line > y->line;
 }
 
-static int read_lines(struct marks *marks, const char *shown, struct diagnostics *diagnostics)
+static int read_lines(struct marks *marks, const char *shown, bool tolerant, struct diagnostics *diagnostics)
 {
     bool failed = false;
     uint32_t number = 0;
-    if (!looks_like_marks(marks->bytes, marks->length)) {
+    if (!tolerant && !looks_like_marks(marks->bytes, marks->length)) {
         diagnostics_say(
             diagnostics, SEVERITY_ERROR, shown,
             "is no marks file; each line of one is a JSON object, like {\"time\": \"2026-03-02T08:00:00Z\", "
@@ -273,13 +280,15 @@ static int read_lines(struct marks *marks, const char *shown, struct diagnostics
         number++;
         if (is_blank(text, length))
             continue;
-        struct mark_line line = {.marks = marks, .diagnostics = diagnostics, .mark = &marks->list[marks->count]};
+        struct mark_line line = {.marks = marks, .diagnostics = diagnostics, .mark = &marks->list[marks->count],
+                                 .tolerant = tolerant};
         (void)snprintf(line.place, sizeof line.place, "%.255s:%u", shown, number);
         if (marks->count == MARKS_MAX) {
             refuse(&line, "more than 4096 marks; split the job or leave notes out");
             return EXIT_BAD_INPUT;
         }
-        *line.mark = (struct mark){.line = number, .name = "", .text = "", .value = "", .unit = ""};
+        *line.mark = (struct mark){.line = number, .end = (size_t)(at - marks->bytes), .name = "", .text = "",
+                                   .value = "", .unit = ""};
         read_line(&line, text, length);
         json_decref(line.object);
         if (line.out_of_memory) {
@@ -288,12 +297,12 @@ static int read_lines(struct marks *marks, const char *shown, struct diagnostics
         }
         if (line.failed)
             failed = true;
-        else
+        else if (!line.left_out)
             marks->by_time[marks->count] = line.mark, marks->count++;
     }
     if (failed)
         return EXIT_BAD_INPUT;
-    if (marks->count == 0)
+    if (marks->count == 0 && !tolerant)
         diagnostics_say(diagnostics, SEVERITY_WARNING, shown, "the file holds no marks");
     qsort(marks->by_time, marks->count, sizeof *marks->by_time, compare_times);
     return 0;
@@ -332,7 +341,7 @@ static int read_file(const char *path, const char *shown, struct buffer *buffer,
     return result;
 }
 
-int marks_load(struct marks *marks, const char *path, struct diagnostics *diagnostics)
+static int load(struct marks *marks, const char *path, bool tolerant, struct diagnostics *diagnostics)
 {
     *marks = (struct marks){.name = ""};
     arena_init(&marks->arena, 4u * MARKS_FILE_MAX);
@@ -355,10 +364,20 @@ int marks_load(struct marks *marks, const char *path, struct diagnostics *diagno
     }
     buffer_free(&buffer);
     if (!result)
-        result = read_lines(marks, shown, diagnostics);
+        result = read_lines(marks, shown, tolerant, diagnostics);
     if (result)
         marks_free(marks);
     return result;
+}
+
+int marks_load(struct marks *marks, const char *path, struct diagnostics *diagnostics)
+{
+    return load(marks, path, false, diagnostics);
+}
+
+int marks_load_from_job(struct marks *marks, const char *path, struct diagnostics *diagnostics)
+{
+    return load(marks, path, true, diagnostics);
 }
 
 void marks_free(struct marks *marks)

@@ -20,6 +20,17 @@ enum mark_kind {
 };
 const char *mark_kind_text(enum mark_kind kind); /* "note", "moment", ... */
 
+/* Was a mark there, as it stands now, when it says it was made (D 11.2)? */
+enum mark_covered {
+    MARK_COVER_UNKNOWN, /* no recorder wrote checkpoints beside it */
+    MARK_COVERED,
+    MARK_COVERED_LATE,  /* no checkpoint within 2 s covers it: "stated afterwards" */
+    MARK_COVERED_EARLY, /* it was there over 2 s before the time it states */
+    MARK_COVER_BROKEN,  /* what a checkpoint covered was changed afterwards, up to this line or beyond */
+};
+/* In words, NULL for MARK_COVER_UNKNOWN and MARK_COVERED. */
+const char *mark_covered_text(enum mark_covered covered);
+
 struct mark {
     uint32_t line;       /* in the marks file, from 1 */
     enum mark_kind kind;
@@ -33,6 +44,8 @@ struct mark {
     const struct mark *withdrawn_by; /* NULL unless a later line withdraws this one */
     uint32_t places;     /* places in the trace where it could stand: 1 is good, more is "passed twice" (D 7.1) */
     bool outside;        /* before the first frame's time or after every frame's */
+    size_t end;          /* of its line in the file: bytes up to and with its newline */
+    enum mark_covered covered; /* set by recorder_log_load */
 };
 
 struct marks {
@@ -52,6 +65,8 @@ struct marks {
  * or is no mark before it, too many) or EXIT_OUR_FAULT.
  */
 TT_MUST_USE int marks_load(struct marks *marks, const char *path, struct diagnostics *diagnostics);
+/* The same for the marks.jsonl of a job folder: a line that was torn by a power cut (no JSON) is told and left out. */
+TT_MUST_USE int marks_load_from_job(struct marks *marks, const char *path, struct diagnostics *diagnostics);
 void marks_free(struct marks *marks);
 
 /* Walks times in frame order over marks sorted by time. The same walk surveys and binds. */
@@ -73,5 +88,24 @@ void marks_bind_time(struct mark_walk *walk, int64_t time, void (*emit)(void *co
                      void *context);
 /* After the last frame: the marks behind it. */
 void marks_bind_end(struct mark_walk *walk, void (*emit)(void *context, const struct mark *mark), void *context);
+
+/*
+ * Holds a marks file against what the recorder's checkpoints say of it: its length and sum at a time. One pass over the
+ * marks, however many checkpoints there are.
+ */
+struct mark_cover {
+    struct marks *marks;   /* NULL: there is no marks file */
+    struct digest digest;  /* of the first `hashed` bytes */
+    uint64_t hashed;
+    uint32_t next;         /* first mark, in file order, that no checkpoint covers yet */
+    bool changed;          /* a checkpoint's sum is not that of the file's beginning */
+    char sha256[DIGEST_TEXT];
+    uint64_t bytes;        /* of the checkpoint before */
+};
+TT_MUST_USE bool marks_cover_begin(struct mark_cover *cover, struct marks *marks);
+/* One checkpoint: its time, and length and sum of the marks file then. late: how far off is still "within". */
+void marks_cover(struct mark_cover *cover, int64_t time, uint64_t bytes, const char *sha256, int64_t late);
+/* What no checkpoint covered stays uncovered; frees. */
+void marks_cover_end(struct mark_cover *cover);
 
 #endif

@@ -234,9 +234,11 @@ static void read_action(struct reading_stage *stage, struct reading_event *about
 void reading_push_request(struct reading_stage *stage, const struct exchange *exchange,
                           const struct service_content *content)
 {
-    const struct def_action *action = action_of(stage, exchange->module, content);
-    if (!content->is_action || !action || content->malformed || exchange->request_length == 0 ||
+    if (!content->is_action || content->malformed || exchange->request_length == 0 ||
         exchange->request_kept != exchange->request_length)
+        return;
+    const struct def_action *action = action_of(stage, exchange->module, content);
+    if (!action)
         return;
     const struct def_record *record = &action->parts[content->sub_function].request;
     if (record->field_count == 0)

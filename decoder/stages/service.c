@@ -92,15 +92,30 @@ static const struct service_layout service_table[] = {
     {KWP, 0x85, ANY_SUB_FUNCTION, SERVICE_SETTING, 5, 1, .sub_function_at = 4, .group_at = 2, .group_width = 2},
 };
 
-static const struct service_layout *layout_of(enum dialect dialect, uint8_t service, uint8_t sub_function)
+static const struct service_layout *const table_end = service_table + sizeof service_table / sizeof *service_table;
+
+static bool is_of(const struct service_layout *row, enum dialect dialect, uint8_t service)
 {
-    enum layout_dialect wanted = dialect == DIALECT_ISO14230 ? KWP : UDS;
-    for (size_t i = 0; i < sizeof service_table / sizeof *service_table; i++) {
-        const struct service_layout *row = &service_table[i];
-        if ((row->dialect == wanted || row->dialect == BOTH) && row->service == service &&
-            (row->sub_function == ANY_SUB_FUNCTION || row->sub_function == sub_function))
+    return row->service == service &&
+           (row->dialect == BOTH || row->dialect == (dialect == DIALECT_ISO14230 ? KWP : UDS));
+}
+
+/* The first row of a service; the others of the same service and dialect stand right behind it. NULL: there is none. */
+static const struct service_layout *first_layout(enum dialect dialect, uint8_t service)
+{
+    for (const struct service_layout *row = service_table; row < table_end; row++)
+        if (is_of(row, dialect, service))
             return row;
-    }
+    return NULL;
+}
+
+/* The row of a sub-function, from the service's first row (may be NULL) on. */
+static const struct service_layout *layout_of(const struct service_layout *first, enum dialect dialect, uint8_t service,
+                                              uint8_t sub_function)
+{
+    for (const struct service_layout *row = first; row && row < table_end && is_of(row, dialect, service); row++)
+        if (row->sub_function == ANY_SUB_FUNCTION || row->sub_function == sub_function)
+            return row;
     return NULL;
 }
 
@@ -234,11 +249,11 @@ static const char *read_question(const struct exchange *exchange, struct bytes w
 }
 
 /* The byte that says what is to be done. An answer nobody asked for has it only where it repeats it. */
-static uint8_t read_sub_function(const struct exchange *exchange, struct bytes question, bool asked)
+static uint8_t read_sub_function(const struct exchange *exchange, const struct service_layout *first,
+                                 struct bytes question, bool asked)
 {
-    const struct service_layout *row = layout_of(exchange->dialect, exchange->service, ANY_SUB_FUNCTION);
     bool has_suppress_bit = exchange_has_sub_function(exchange->dialect, exchange->service);
-    uint8_t at = has_suppress_bit ? 1 : row ? row->sub_function_at : 0;
+    uint8_t at = has_suppress_bit ? 1 : first ? first->sub_function_at : 0;
     if (at == 0 || (!asked && at > exchange_echo_length(exchange->dialect, exchange->service)))
         return 0;
     struct bytes cursor = bytes_at(question, at);
@@ -268,8 +283,10 @@ static const char *read_content(const struct exchange_event *event, const struct
     struct bytes said = answer ? bytes_of(answer->bytes, answer->received) : bytes_of(NULL, 0);
     struct bytes question = asked ? request : said;
 
-    content->sub_function = read_sub_function(exchange, question, asked);
-    const struct service_layout *row = layout_of(exchange->dialect, exchange->service, content->sub_function);
+    const struct service_layout *first_row = first_layout(exchange->dialect, exchange->service);
+    content->sub_function = read_sub_function(exchange, first_row, question, asked);
+    const struct service_layout *row =
+        layout_of(first_row, exchange->dialect, exchange->service, content->sub_function);
     if (!row)
         return NULL;
     content->kind = row->kind;

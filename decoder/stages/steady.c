@@ -1,5 +1,7 @@
 #include "steady.h"
 
+#include "../support/shortage.h"
+
 #include <stdlib.h>
 #include <string.h>
 
@@ -79,6 +81,7 @@ static bool window_grow(struct steady *steady)
         free(rising);
         free(falling);
         steady->out_of_memory = true;
+        shortage_note();
         return false;
     }
     uint32_t count = steady->count;
@@ -149,6 +152,7 @@ static void begin_counting(struct steady *steady)
     steady->open.highest = steady->ring[steady->falling[steady->falling_head]].numerator;
     steady->open.state = steady->rule.states ? first->state : NULL;
     steady->open.samples = steady->count;
+    steady->open.bus = last->bus;
     steady->open.first_time = first->time;
     steady->open.last_time = last->time;
     steady->open.first_frame = first->first_frame;

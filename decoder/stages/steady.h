@@ -21,6 +21,7 @@ struct sample {
     const char *state;    /* named state, NULL when the number has none */
     int64_t time;         /* of the message's last frame, ns since 1970 */
     int64_t elapsed;      /* the same on the clock that never goes back */
+    uint32_t bus;         /* of the frames */
     uint64_t first_frame, last_frame;
 };
 

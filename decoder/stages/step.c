@@ -7,7 +7,9 @@
 #include "step_facts.h"
 #include "step_queue.h"
 #include "../support/bytes.h"
+#include "../support/shortage.h"
 
+#include <errno.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -41,6 +43,8 @@ static void fail(struct step_stage *stage, int why)
 {
     if (!stage->failed)
         stage->errno_value = why;
+    if (why == 0 || why == ENOMEM)
+        shortage_note();
     stage->failed = true;
 }
 
@@ -84,7 +88,7 @@ static void note_put(struct step_stage *stage, const struct note *note, const ui
 {
     if (!stage->started) {
         stage->started = true;
-        judge_frames(stage->judge, note->first_frame, note->time);
+        judge_frames(stage->judge, note->bus, note->first_frame, note->time);
     }
     if (stage->queue.count == 0 && note->kind != NOTE_START && note->kind != NOTE_IDENTITY_ASKED)
         judge_note(stage->judge, note, extra, NULL);
@@ -118,7 +122,7 @@ static struct note note_of(enum note_kind kind, const struct exchange *exchange,
     return (struct note){
         .kind = kind, .module = exchange->module, .serial = exchange->serial, .first_frame = span->first_frame,
         .last_frame = span->last_frame, .time = span->last_time, .elapsed = span->last_elapsed,
-        .epoch = span->last_epoch, .request_frame = exchange->request.first_frame,
+        .epoch = span->last_epoch, .bus = exchange->bus, .request_frame = exchange->request.first_frame,
     };
 }
 
@@ -140,26 +144,24 @@ static const struct def_action *action_of(const struct step_stage *stage, const 
     return definitions_action(stage->definitions, exchange->module, content->action_kind, content->key);
 }
 
-void step_push_request(struct step_stage *stage, const struct exchange *exchange)
+void step_push_request(struct step_stage *stage, const struct exchange *exchange, const struct service_content *content)
 {
-    struct note note = note_of(NOTE_START, exchange, &exchange->request);
-    struct service_content content;
-    service_read(&(struct exchange_event){.kind = EXCHANGE_EVENT_REQUEST, .exchange = exchange}, &content);
     /* A question of which the listener lost a part was asked all the same: what its beginning says counts. */
-    const struct def_action *action = content.is_action
-        ? definitions_action(stage->definitions, exchange->module, content.action_kind, content.key) : NULL;
-    if (action && content.sub_function == PART_START && is_opening_action(stage, action)) {
+    const struct def_action *action = content->is_action
+        ? definitions_action(stage->definitions, exchange->module, content->action_kind, content->key) : NULL;
+    if (action && content->sub_function == PART_START && is_opening_action(stage, action)) {
+        struct note note = note_of(NOTE_START, exchange, &exchange->request);
         note_wait(stage, &note);
-    } else if (identities_asked(&stage->identities, exchange, &content)) {
-        note.kind = NOTE_IDENTITY_ASKED;
+    } else if (identities_asked(&stage->identities, exchange, content)) {
+        struct note note = note_of(NOTE_IDENTITY_ASKED, exchange, &exchange->request);
         note_wait(stage, &note);
-    } else if (content.kind == SERVICE_SETTING && !content.malformed && (content.sub_function == 1 || content.sub_function == 2)) {
-        note.kind = NOTE_SETTING;
-        note.setting.on = content.sub_function == 1;
+    } else if (content->kind == SERVICE_SETTING && !content->malformed && (content->sub_function == 1 || content->sub_function == 2)) {
+        struct note note = note_of(NOTE_SETTING, exchange, &exchange->request);
+        note.setting.on = content->sub_function == 1;
         note.setting.suppressed = exchange->suppress;
         note_put(stage, &note, NULL);
-    } else if (content.kind == SERVICE_CLEAR) {
-        note.kind = NOTE_CLEAR;
+    } else if (content->kind == SERVICE_CLEAR) {
+        struct note note = note_of(NOTE_CLEAR, exchange, &exchange->request);
         note_put(stage, &note, NULL);
     }
 }
@@ -210,6 +212,7 @@ static void gap_put(struct step_stage *stage, enum gap_kind kind, const struct n
     note.kind = NOTE_GAP;
     note.index = (uint32_t)kind;
     note.extra = 0;
+    memset(&note.gap, 0, sizeof note.gap);
     note_put(stage, &note, NULL);
 }
 
@@ -234,6 +237,10 @@ void step_push_answer(struct step_stage *stage, const struct exchange_event *eve
     resolve(stage, event, content, positive);
     if (event->repeated)
         stage->repeated = exchange->serial;
+
+    /* By far the most frequent answer: what it says are its readings, which come by themselves. */
+    if (content->kind == SERVICE_READ && positive && asked && !stage->service_asked[exchange->service])
+        return;
 
     struct note note = note_of(NOTE_SERVICE, exchange, exchange->has_response ? &exchange->response : &exchange->request);
     note.positive = positive;
@@ -324,6 +331,7 @@ static struct note note_of_message(enum note_kind kind, const struct message *me
     return (struct note){
         .kind = kind, .module = module, .first_frame = message->first_frame, .last_frame = message->last_frame,
         .time = message->last_time, .elapsed = message->last_elapsed, .epoch = message->last_epoch,
+        .bus = message->bus,
     };
 }
 
@@ -383,8 +391,24 @@ void step_push_gap(struct step_stage *stage, enum gap_kind kind, uint32_t module
     struct note note = {
         .kind = NOTE_GAP, .module = module, .index = (uint32_t)kind, .first_frame = frame->number,
         .last_frame = frame->number, .time = frame->time, .elapsed = frame->elapsed, .epoch = frame->epoch,
+        .bus = frame->bus,
     };
     note_put(stage, &note, NULL);
+}
+
+void step_push_loss(struct step_stage *stage, const struct gap *gap, const struct frame *at, bool quiet)
+{
+    struct note note = {
+        .kind = NOTE_GAP, .module = DEF_NONE, .index = (uint32_t)gap->kind, .first_frame = gap->frame,
+        .last_frame = gap->last_frame, .time = gap->time, .elapsed = at->elapsed, .epoch = at->epoch, .bus = gap->bus,
+        .gap = {.count = gap->count, .between = gap->between, .quiet = quiet},
+    };
+    note_put(stage, &note, NULL);
+}
+
+void step_push_span(struct step_stage *stage, const struct gap *span)
+{
+    judge_span(stage->judge, span);
 }
 
 void step_push_mark(struct step_stage *stage, const struct mark *mark, const struct frame *following)

@@ -16,6 +16,7 @@ struct step_event {
     uint32_t part;
     uint64_t attempt;             /* 0: before the first attempt */
     uint64_t first_frame, last_frame;
+    uint32_t bus;                 /* index, of the frames; a mark has none */
     int64_t time;                 /* of the last frame */
     /* ACTION: one closed exchange of a described routine */
     const struct def_action *action;
@@ -38,11 +39,17 @@ TT_MUST_USE struct step_stage *step_open(const struct definitions *definitions, 
                                          void (*emit)(void *context, const struct step_event *event), void *context);
 
 /* In file order, and for one answer: the exchange first, then its readings. */
-void step_push_request(struct step_stage *stage, const struct exchange *exchange);
+/* content: what service_read makes of the request alone. */
+void step_push_request(struct step_stage *stage, const struct exchange *exchange, const struct service_content *content);
 void step_push_answer(struct step_stage *stage, const struct exchange_event *event, const struct service_content *content);
 void step_push_reading(struct step_stage *stage, const struct reading_event *event);
 /* Losses and doubts. module DEF_NONE: concerns all. */
 void step_push_gap(struct step_stage *stage, enum gap_kind kind, uint32_t module, const struct frame *frame);
+/* A loss or doubt that the recorder tells: somewhere from gap->frame to gap->last_frame; at: the last frame before it.
+ * quiet: one of a row, which is told already and only ends stretches once more. */
+void step_push_loss(struct step_stage *stage, const struct gap *gap, const struct frame *at, bool quiet);
+/* A span of frames (GAP_ACTIVE, GAP_UNWATCHED) that is named beside what lies in it; before the first frame. */
+void step_push_span(struct step_stage *stage, const struct gap *span);
 /* A bound mark, before the frame that follows it (NULL: behind the last frame). */
 void step_push_mark(struct step_stage *stage, const struct mark *mark, const struct frame *following);
 

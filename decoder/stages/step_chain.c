@@ -41,8 +41,8 @@ static void tell_stretch(const struct look *look, const struct look_step *step, 
         return;
     struct step_event event = {
         .kind = STEP_EVENT_STRETCH, .part = context->part, .attempt = context->attempt,
-        .first_frame = stretch->first_frame, .last_frame = stretch->last_frame, .time = stretch->last_time,
-        .step = step->def, .stretch = stretch, .judged = judged,
+        .bus = stretch->bus, .first_frame = stretch->first_frame, .last_frame = stretch->last_frame,
+        .time = stretch->last_time, .step = step->def, .stretch = stretch, .judged = judged,
     };
     context->emit(context->emit_context, &event);
 }
@@ -57,7 +57,8 @@ static void add_to_tally(struct look *look, struct look_step *step, struct stret
         tally->last_other = *stretch;
     } else {
         if (tally->inside + tally->outside + tally->close == 0)
-            gap_ring_read(look->context->gaps, stretch->first_frame, stretch->last_frame, ~0u, &tally->first_gaps);
+            gap_ring_read(look->context->gaps, stretch->bus, stretch->first_frame, stretch->last_frame, ~0u,
+                          &tally->first_gaps);
         if (stretch->standing == STANDING_INSIDE)
             tally->inside++;
         else if (stretch->standing == STANDING_TOO_CLOSE)
@@ -216,7 +217,7 @@ static void try_done(struct look_try *try, const struct stretch *stretch)
 static void try_judged(const struct look *look, const struct look_step *step, struct look_try *try, struct stretch *stretch)
 {
     stretch->standing = step_standing(step->def, stretch);
-    gap_ring_read(look->context->gaps, stretch->first_frame, stretch->last_frame, ~0u, &try->gaps);
+    gap_ring_read(look->context->gaps, stretch->bus, stretch->first_frame, stretch->last_frame, ~0u, &try->gaps);
     tell_stretch(look, step, stretch, true);
     try_done(try, stretch);
 }
@@ -267,6 +268,7 @@ static void tries_break(struct look *look, struct look_step *step)
 static void note_read(struct look_step *step, const struct sample *sample)
 {
     step->reads++;
+    step->bus = sample->bus;
     for (uint32_t i = step->try_active; i < step->try_count; i++)
         if (sample->elapsed <= step->tries[i].deadline)
             step->tries[i].read = true;
@@ -309,11 +311,17 @@ void look_sample(struct look *look, uint32_t reading, const struct sample *sampl
     }
 }
 
-void look_break(struct look *look, uint32_t module)
+/* The bus on which the step's reading was last heard. */
+static bool heard_on(const struct look_step *step, uint32_t bus)
+{
+    return bus == GAP_EVERY_BUS || !step->reads || step->bus == bus;
+}
+
+void look_break(struct look *look, uint32_t module, uint32_t bus)
 {
     for (uint32_t i = 0; i < look->count; i++) {
         struct look_step *step = &look->steps[i];
-        if (step->def->kind != STEP_READING ||
+        if (step->def->kind != STEP_READING || !heard_on(step, bus) ||
             (module != DEF_NONE && look->context->definitions->readings[step->def->reading].module != module))
             continue;
         if (step->head)
@@ -337,7 +345,7 @@ void look_clock_back(struct look *look)
 
 void look_end(struct look *look)
 {
-    look_break(look, DEF_NONE);
+    look_break(look, DEF_NONE, GAP_EVERY_BUS);
 }
 
 static struct look_try *try_add(struct look *look, struct look_step *step)

@@ -1,6 +1,8 @@
 /* The judge as a whole: made, finished, taken apart. */
 #include "step_judge.h"
 
+#include "../support/shortage.h"
+
 #include <stdlib.h>
 
 struct judge *judge_open(const struct definitions *definitions, const struct marks *marks, uint32_t part,
@@ -36,8 +38,9 @@ struct judge *judge_open(const struct definitions *definitions, const struct mar
     return judge;
 }
 
-void judge_frames(struct judge *judge, uint64_t first_frame, int64_t first_time)
+void judge_frames(struct judge *judge, uint32_t bus, uint64_t first_frame, int64_t first_time)
 {
+    judge->part_bus = bus;
     judge->part_first_frame = first_frame;
     judge->part_first_time = first_time;
 }
@@ -45,8 +48,10 @@ void judge_frames(struct judge *judge, uint64_t first_frame, int64_t first_time)
 const struct verdict *judge_finish(struct judge *judge, uint64_t last_frame, int64_t last_time)
 {
     judge_part_end(judge, last_frame, last_time);
-    if (judge->failed)
+    if (judge->failed) { /* which only ever lacks memory */
+        shortage_note();
         return NULL;
+    }
     verdict_conclude(judge);
     return &judge->verdict;
 }

@@ -21,7 +21,7 @@ struct condition_value {        /* the last reading with a value, for one condit
     tt_wide numerator;
     const char *name;
     int64_t time, elapsed;
-    uint32_t epoch;
+    uint32_t epoch, bus;
     uint64_t first_frame, last_frame;
 };
 
@@ -32,6 +32,7 @@ struct mark_place {             /* where a mark stands among the notes; by place
 struct attempt {
     uint64_t number;            /* 0: the part has no accepted or unanswered start yet */
     bool opened, answered;
+    uint32_t bus;
     uint64_t first_frame;
     int64_t first_time, elapsed;
     uint32_t epoch;
@@ -62,6 +63,7 @@ struct judge {
     /* part */
     uint32_t part;
     uint64_t part_first_frame, last_frame;
+    uint32_t part_bus;          /* of its first note */
     int64_t part_first_time, last_time;
     char part_why[VERDICT_REASON_MAX];
     struct look_context part_context;
@@ -76,6 +78,8 @@ struct judge {
     struct condition_value *values;   /* definitions.condition_count */
     struct mark_place *places;        /* marks->count */
     struct setting *settings;         /* definitions.module_count */
+    struct gap spans[SPANS_MAX];
+    uint32_t span_count;
     /* the answer that an outcome belongs to */
     struct note action_note;
     uint8_t *action_bytes;

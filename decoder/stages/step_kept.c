@@ -1,6 +1,8 @@
 /* What a look keeps of what it saw: answers, bounded lists, gaps. */
 #include "step_look.h"
 
+#include "../support/shortage.h"
+
 #include <stdlib.h>
 #include <string.h>
 
@@ -8,10 +10,11 @@ void kept_answer_set(struct kept_answer *kept, const struct note *note, const ui
 {
     kept_answer_free(kept);
     kept->has = true;
+    kept->bus = note->bus;
     kept->first_frame = note->first_frame;
     kept->last_frame = note->last_frame;
     kept->time = note->time;
-    kept->shared = length ? malloc(sizeof *kept->shared + length) : NULL;
+    kept->shared = length ? shortage_malloc(sizeof *kept->shared + length) : NULL;
     if (kept->shared) {
         kept->shared->users = 1;
         memcpy(kept->shared->bytes, bytes, length);
@@ -30,7 +33,7 @@ void kept_answer_copy(struct kept_answer *to, const struct kept_answer *from)
 
 uint8_t *kept_answer_bytes(const struct kept_answer *kept)
 {
-    uint8_t *bytes = kept->length ? malloc(kept->length) : NULL;
+    uint8_t *bytes = kept->length ? shortage_malloc(kept->length) : NULL;
     if (bytes)
         memcpy(bytes, kept->shared->bytes, kept->length);
     return bytes;
@@ -61,8 +64,10 @@ void kept_list_add(struct kept_list *list, const void *entry)
         uint32_t room = list->room ? list->room * 2 : 4;
         room = room > 2 * VERDICT_KEPT ? 2 * VERDICT_KEPT : room;
         uint8_t *grown = realloc(list->entries, (size_t)room * list->size);
-        if (!grown)
-            return; /* counted, not kept */
+        if (!grown) { /* counted, not kept */
+            shortage_note();
+            return;
+        }
         list->entries = grown;
         list->room = room;
     }
@@ -71,6 +76,12 @@ void kept_list_add(struct kept_list *list, const void *entry)
 
 const void *kept_list_at(const struct kept_list *list, uint32_t index)
 {
+    static const union {
+        struct stretch stretch;
+        struct try_result try;
+    } nothing; /* what memory was refused for */
+    if (index >= list->kept)
+        return &nothing;
     if (index >= VERDICT_KEPT && list->kept == 2 * VERDICT_KEPT)
         index = VERDICT_KEPT + (index - VERDICT_KEPT + list->oldest) % VERDICT_KEPT;
     return list->entries + (size_t)index * list->size;
@@ -80,7 +91,7 @@ void *kept_list_array(const struct kept_list *list)
 {
     if (!list->kept)
         return NULL;
-    uint8_t *array = malloc((size_t)list->kept * list->size);
+    uint8_t *array = shortage_malloc((size_t)list->kept * list->size);
     for (uint32_t i = 0; array && i < list->kept; i++)
         memcpy(array + (size_t)i * list->size, kept_list_at(list, i), list->size);
     return array;
@@ -89,7 +100,7 @@ void *kept_list_array(const struct kept_list *list)
 void kept_list_copy(struct kept_list *to, const struct kept_list *from)
 {
     *to = *from;
-    to->entries = from->kept ? malloc((size_t)from->kept * from->size) : NULL;
+    to->entries = from->kept ? shortage_malloc((size_t)from->kept * from->size) : NULL;
     to->room = from->kept;
     if (to->entries)
         memcpy(to->entries, from->entries, (size_t)from->kept * from->size);
@@ -108,17 +119,26 @@ void gap_ring_add(struct gap_ring *ring, const struct gap *gap)
     ring->list[ring->count++ % GAP_RING] = *gap;
 }
 
-void gap_ring_read(const struct gap_ring *ring, uint64_t first, uint64_t last, unsigned kinds, struct gaps *out)
+void gaps_add(struct gaps *out, const struct gap *gap, uint32_t bus, uint64_t first, uint64_t last)
+{
+    bool apart = gap->between ? gap->frame >= last || gap->last_frame <= first
+                              : gap->frame > last || gap->last_frame < first;
+    if (apart || (gap->bus != GAP_EVERY_BUS && gap->bus != bus))
+        return;
+    out->count++;
+    if (out->kept < VERDICT_GAPS_KEPT)
+        out->list[out->kept++] = *gap;
+}
+
+void gap_ring_read(const struct gap_ring *ring, uint32_t bus, uint64_t first, uint64_t last, unsigned kinds,
+                   struct gaps *out)
 {
     memset(out, 0, sizeof *out);
     uint64_t from = ring->count > GAP_RING ? ring->count - GAP_RING : 0;
     for (uint64_t i = from; i < ring->count; i++) {
         const struct gap *gap = &ring->list[i % GAP_RING];
-        if (gap->frame < first || gap->frame > last || !(kinds & 1u << gap->kind))
-            continue;
-        out->count++;
-        if (out->kept < VERDICT_GAPS_KEPT)
-            out->list[out->kept++] = *gap;
+        if (kinds & 1u << gap->kind)
+            gaps_add(out, gap, bus, first, last);
     }
 }
 

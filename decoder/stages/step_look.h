@@ -23,6 +23,7 @@ struct kept_answer {
     bool has;
     struct shared_bytes *shared; /* NULL without bytes */
     uint32_t length;
+    uint32_t bus;
     uint64_t first_frame, last_frame;
     int64_t time;
 };
@@ -56,8 +57,11 @@ struct gap_ring {
     uint64_t count; /* of all so far; entry i % GAP_RING */
 };
 void gap_ring_add(struct gap_ring *ring, const struct gap *gap);
-/* Those with first <= frame <= last, of the kinds whose bit (1u << kind) is set. */
-void gap_ring_read(const struct gap_ring *ring, uint64_t first, uint64_t last, unsigned kinds, struct gaps *out);
+/* Those that touch frames first to last of this bus, of the kinds whose bit (1u << kind) is set. */
+void gap_ring_read(const struct gap_ring *ring, uint32_t bus, uint64_t first, uint64_t last, unsigned kinds,
+                   struct gaps *out);
+/* Adds gap to out when it touches frames first to last of this bus. */
+void gaps_add(struct gaps *out, const struct gap *gap, uint32_t bus, uint64_t first, uint64_t last);
 
 /*
  * Something that requests did which may still turn out refused (a clear, codes switched off): in force while it is
@@ -168,6 +172,7 @@ struct look_step {
     uint32_t try_count, try_room, try_active; /* tries before try_active are done */
 
     uint64_t tries_over;           /* moments beyond TRIES_MAX */
+    uint32_t bus;                  /* of the last of reads */
     uint64_t reads, samples, long_intervals;
     int64_t first_elapsed, last_elapsed;
     /* sequence at which the step first had its evidence, 0: none (now). marked: by a moment's stretch, which alone counts
@@ -222,7 +227,8 @@ void look_close(struct look *look);
 
 /* step_chain.c */
 void look_sample(struct look *look, uint32_t reading, const struct sample *sample, enum value_state state);
-void look_break(struct look *look, uint32_t module); /* DEF_NONE: every reading */
+/* Of this module (DEF_NONE: of any), and in stretches of this bus (GAP_EVERY_BUS: of any). */
+void look_break(struct look *look, uint32_t module, uint32_t bus);
 /* The clock went back (D 8.5): after look_break, for moments that still look for their stretch. */
 void look_clock_back(struct look *look);
 void look_mark(struct look *look, const struct mark *mark, int64_t elapsed);

@@ -37,6 +37,7 @@ struct note {
     uint64_t first_frame, last_frame; /* of the answer, frame or request the note is about */
     int64_t time, elapsed;       /* of its last frame */
     uint32_t epoch;
+    uint32_t bus;                /* index, of the frames */
     uint64_t request_frame;      /* CLEAR, ACTION, SERVICE: first frame of the request */
     bool positive;               /* a positive answer came */
     bool refused;                /* a negative one came */
@@ -72,6 +73,11 @@ struct note {
         struct {
             bool on, closed, suppressed;
         } setting;
+        struct {
+            uint64_t count;      /* of frames lost; 0: not known */
+            bool between;        /* it lies behind first_frame and before last_frame */
+            bool quiet;          /* ends stretches, and is told with the gap before it */
+        } gap;                   /* of first_frame to last_frame */
         uint8_t service;
     };
 };

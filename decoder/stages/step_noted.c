@@ -41,15 +41,32 @@ void judge_setting_noted(struct judge *judge, const struct note *note)
     }
 }
 
+void judge_span(struct judge *judge, const struct gap *span)
+{
+    if (judge->span_count < SPANS_MAX) {
+        judge->spans[judge->span_count++] = *span;
+        return;
+    }
+    struct gap *last = &judge->spans[SPANS_MAX - 1];
+    last->bus = GAP_EVERY_BUS;
+    last->frame = span->frame < last->frame ? span->frame : last->frame;
+    last->last_frame = UINT64_MAX;
+}
+
 void judge_gap_noted(struct judge *judge, const struct note *note)
 {
-    struct gap gap = {.kind = (enum gap_kind)note->index, .frame = note->first_frame, .time = note->time};
-    if (gap.kind == GAP_CLOCK || gap.kind == GAP_LOST || gap.kind == GAP_RESET)
+    struct gap gap = {.kind = (enum gap_kind)note->index, .bus = note->bus, .between = note->gap.between, .frame = note->first_frame,
+                      .last_frame = note->last_frame, .count = note->gap.count, .time = note->time};
+    if (gap.kind == GAP_CLOCK || gap.kind == GAP_STEPPED || gap.kind == GAP_LOST || gap.kind == GAP_LINK ||
+        gap.kind == GAP_RESET)
         FOR_EACH_LOOK(judge, look)
-            look_break(look, gap.kind == GAP_RESET ? note->module : DEF_NONE);
-    if (gap.kind == GAP_CLOCK)
+            look_break(look, gap.kind == GAP_RESET ? note->module : DEF_NONE,
+                       gap.kind == GAP_RESET ? GAP_EVERY_BUS : gap.bus);
+    if (gap.kind == GAP_CLOCK || gap.kind == GAP_STEPPED)
         FOR_EACH_LOOK(judge, look)
             look_clock_back(look);
+    if (note->gap.quiet)
+        return;
     gap_ring_add(judge->part_gaps, &gap);
     if (judge->attempt.gaps)
         gap_ring_add(judge->attempt.gaps, &gap);

@@ -100,17 +100,70 @@ static void opening_result(const struct attempt *attempt, struct step_result *re
         words_add(&words, "; refused %s beside the start that was not", words_times(attempt->refused.count, count));
 }
 
-static uint64_t last_evidence_frame(const struct attempt_result *result, uint32_t steps)
+/* Where a step's evidence lies; false without any. */
+static bool evidence_place(const struct step_result *step, uint32_t *bus, uint64_t *first, uint64_t *last, int64_t *time)
 {
+    bool stretch = step->evidence == EVIDENCE_STRETCH;
+    *bus = stretch ? step->stretch.bus : step->bus;
+    *first = stretch ? step->stretch.first_frame : step->first_frame;
+    *last = stretch ? step->stretch.last_frame : step->last_frame;
+    *time = stretch ? step->stretch.last_time : step->time;
+    return step->evidence != EVIDENCE_NONE;
+}
+
+/* What the recorder says of the frames of a step's evidence is named beside it (D 7.13). */
+static void spans_beside(const struct judge *judge, struct step_result *step)
+{
+    uint32_t bus;
+    uint64_t first, last;
+    int64_t time;
+    if (!evidence_place(step, &bus, &first, &last, &time))
+        return;
+    for (uint32_t i = 0; i < judge->span_count; i++)
+        gaps_add(&step->gaps, &judge->spans[i], bus, first, last);
+}
+
+/*
+ * What was lost between the opening request and the last evidence (D 7.13): on the bus of the request by frames, on
+ * another one, whose frames have numbers of their own, by time.
+ */
+static void gaps_of_attempt(const struct gap_ring *ring, struct attempt_result *result, uint32_t steps)
+{
+    const unsigned kinds = 1u << GAP_CLOCK | 1u << GAP_STEPPED | 1u << GAP_LOST | 1u << GAP_LINK | 1u << GAP_BROKEN;
     uint64_t last = result->first_frame;
+    int64_t last_time = result->first_time;
     for (uint32_t i = 0; i < steps; i++) {
+        uint32_t bus;
+        uint64_t first, frame;
+        int64_t time;
+        if (!evidence_place(&result->steps[i], &bus, &first, &frame, &time))
+            continue;
+        last = bus == result->bus && frame > last ? frame : last;
+        last_time = time > last_time ? time : last_time;
+        /* Every judged stretch is evidence, not only the one that is shown first; so is every moment's. */
         const struct step_result *step = &result->steps[i];
-        uint64_t frame = step->evidence == EVIDENCE_STRETCH  ? step->stretch.last_frame
-                         : step->evidence == EVIDENCE_ANSWER ? step->last_frame
-                                                             : 0;
-        last = frame > last ? frame : last;
+        for (uint32_t k = 0; k < step->also.kept + step->tries.kept; k++) {
+            bool also = k < step->also.kept;
+            const struct try_result *one = also ? NULL : &step->tries.list[k - step->also.kept];
+            const struct stretch *stretch = also ? &step->also.list[k] : &one->stretch;
+            if (!also && (!one->has_stretch || one->left_out))
+                continue;
+            last = stretch->bus == result->bus && stretch->last_frame > last ? stretch->last_frame : last;
+            last_time = stretch->last_time > last_time ? stretch->last_time : last_time;
+        }
     }
-    return last;
+    memset(&result->gaps, 0, sizeof result->gaps);
+    uint64_t from = ring->count > GAP_RING ? ring->count - GAP_RING : 0;
+    for (uint64_t i = from; i < ring->count; i++) {
+        const struct gap *gap = &ring->list[i % GAP_RING];
+        bool elsewhere = gap->bus != result->bus && gap->bus != GAP_EVERY_BUS;
+        if (!(kinds & 1u << gap->kind))
+            continue;
+        if (!elsewhere)
+            gaps_add(&result->gaps, gap, result->bus, result->first_frame, last);
+        else if (gap->time >= result->first_time && gap->time <= last_time)
+            gaps_add(&result->gaps, gap, gap->bus, 0, UINT64_MAX);
+    }
 }
 
 static void attempt_end(struct judge *judge, bool last, uint64_t last_frame, int64_t last_time)
@@ -147,6 +200,7 @@ static void attempt_end(struct judge *judge, bool last, uint64_t last_frame, int
     result->last = last;
     result->opened = attempt->opened;
     result->answered = attempt->answered;
+    result->bus = attempt->opened ? attempt->bus : judge->part_bus;
     result->first_frame = attempt->opened ? attempt->first_frame : judge->part_first_frame;
     result->first_time = attempt->opened ? attempt->first_time : judge->part_first_time;
     result->last_frame = last_frame;
@@ -160,12 +214,12 @@ static void attempt_end(struct judge *judge, bool last, uint64_t last_frame, int
         if (i == judge->opening)
             opening_result(attempt, &result->steps[i]);
         if (result->steps[i].evidence == EVIDENCE_ANSWER) /* what was lost inside it is named beside it (D 7.13) */
-            gap_ring_read(judge->part_gaps, result->steps[i].first_frame, result->steps[i].last_frame, ~0u,
-                          &result->steps[i].gaps);
+            gap_ring_read(judge->part_gaps, result->steps[i].bus, result->steps[i].first_frame,
+                          result->steps[i].last_frame, ~0u, &result->steps[i].gaps);
+        spans_beside(judge, &result->steps[i]);
     }
     judge_conditions(judge, attempt, result->conditions);
-    gap_ring_read(attempt->gaps, result->first_frame, last_evidence_frame(result, definitions->step_count),
-                  1u << GAP_CLOCK | 1u << GAP_LOST | 1u << GAP_BROKEN, &result->gaps);
+    gaps_of_attempt(attempt->gaps, result, definitions->step_count);
     verdict_add_attempt(judge, result);
 }
 
@@ -203,6 +257,7 @@ static void attempt_open(struct judge *judge, const struct note *note, const str
     attempt->opened = true;
     attempt->answered = resolution->positive;
     attempt->answer_last_frame = resolution->positive ? resolution->answer_last_frame : 0;
+    attempt->bus = note->bus;
     attempt->first_frame = note->first_frame;
     attempt->first_time = note->time;
     attempt->elapsed = note->elapsed;
@@ -220,7 +275,7 @@ static void start_noted(struct judge *judge, const struct note *note, const stru
 {
     if (resolution->refused) {
         struct try_result refused = {
-            .refused_start = true, .nrc = resolution->nrc, .first_frame = resolution->answer_first_frame,
+            .refused_start = true, .nrc = resolution->nrc, .bus = note->bus, .first_frame = resolution->answer_first_frame,
             .last_frame = resolution->answer_last_frame, .time = resolution->answer_time,
             .answer = STEP_CONTRADICTED,
         };
@@ -258,7 +313,7 @@ static void sample_noted(struct judge *judge, const struct note *note)
 {
     struct sample sample = {
         .numerator = note->sample.numerator, .state = note->sample.name, .time = note->time, .elapsed = note->elapsed,
-        .first_frame = note->first_frame, .last_frame = note->last_frame,
+        .bus = note->bus, .first_frame = note->first_frame, .last_frame = note->last_frame,
     };
     FOR_EACH_LOOK(judge, look)
         look_sample(look, note->index, &sample, note->sample.state);
@@ -339,7 +394,7 @@ static void action_noted(struct judge *judge, const struct note *note, const uin
     if (judge->emit) {
         struct step_event event = {
             .kind = STEP_EVENT_ACTION, .part = judge->part, .attempt = attempt->opened ? attempt->number : 0,
-            .first_frame = note->first_frame, .last_frame = note->last_frame, .time = note->time,
+            .bus = note->bus, .first_frame = note->first_frame, .last_frame = note->last_frame, .time = note->time,
             .action = &judge->definitions->actions[note->index], .action_part = note->action.part,
             .state = note->action.state, .nrc = note->nrc,
         };
@@ -352,6 +407,7 @@ static void split(struct judge *judge, const struct note *note, const char *why)
     judge->split_follows = true;
     judge_part_end(judge, note->first_frame - 1, judge->last_time);
     judge->split_follows = false;
+    judge->part_bus = note->bus;
     judge_part_begin(judge, note->first_frame, note->time, why);
 }
 

@@ -13,8 +13,11 @@ TT_MUST_USE struct judge *judge_open(const struct definitions *definitions, cons
                                      void (*emit)(void *context, const struct step_event *event), void *context);
 /* resolution: what became of the request of NOTE_START and NOTE_IDENTITY_ASKED; else NULL. extra: the note's bytes. */
 void judge_note(struct judge *judge, const struct note *note, const uint8_t *extra, const struct resolution *resolution);
+/* A span of frames to be named beside the evidence in it; SPANS_MAX of them are kept, then the last one is stretched. */
+#define SPANS_MAX 256u
+void judge_span(struct judge *judge, const struct gap *span);
 /* The first frame that any note could mean; for parts. */
-void judge_frames(struct judge *judge, uint64_t first_frame, int64_t first_time);
+void judge_frames(struct judge *judge, uint32_t bus, uint64_t first_frame, int64_t first_time);
 /* NULL when memory ran out somewhere. last_*: the record's last frame. */
 TT_MUST_USE const struct verdict *judge_finish(struct judge *judge, uint64_t last_frame, int64_t last_time);
 void judge_close(struct judge *judge);

@@ -22,7 +22,7 @@ void judge_condition_value(struct judge *judge, const struct note *note)
             continue;
         judge->values[i] = (struct condition_value){
             .has = true, .numerator = note->sample.numerator, .name = note->sample.name, .time = note->time,
-            .elapsed = note->elapsed, .epoch = note->epoch, .first_frame = note->first_frame, .last_frame = note->last_frame,
+            .elapsed = note->elapsed, .epoch = note->epoch, .bus = note->bus, .first_frame = note->first_frame, .last_frame = note->last_frame,
         };
     }
 }
@@ -97,6 +97,7 @@ void judge_conditions(const struct judge *judge, const struct attempt *attempt, 
             result->has_value = true;
             result->numerator = value->numerator;
             result->state = value->name;
+            result->bus = value->bus;
             result->first_frame = value->first_frame;
             result->last_frame = value->last_frame;
             result->time = value->time;
@@ -111,7 +112,9 @@ void judge_conditions(const struct judge *judge, const struct attempt *attempt, 
             memcpy(when + 19, " UTC", 5);
             if (result->vouched != VOUCHED_CONTRADICTED)
                 result->vouched = said_no ? VOUCHED_CONTRADICTED : VOUCHED_STATED;
-            words_add(&words, "%sa person stated '%s' at %s", words.used ? "; " : "", mark_said(mark), when);
+            const char *cover = mark_covered_text(mark->covered);
+            words_add(&words, "%sa person stated '%s' at %s%s%s", words.used ? "; " : "", mark_said(mark), when,
+                      cover ? ", " : "", cover ? cover : "");
         }
         if (!words.used)
             words_add(&words, condition->reading != DEF_NONE ? "neither stated nor read within 60 s before the start"
@@ -208,6 +211,7 @@ static void keep_evidence(struct step_result *result, const struct kept_answer *
     if (!kept->has)
         return;
     result->evidence = EVIDENCE_ANSWER;
+    result->bus = kept->bus;
     result->first_frame = kept->first_frame;
     result->last_frame = kept->last_frame;
     result->time = kept->time;
@@ -275,6 +279,8 @@ void judge_identity_result(const struct judge *judge, uint32_t index, struct ste
     const struct mark *mark = identity_mark(judge, index, &ignored);
     char said[IDENTITY_TEXT_MAX + 2];
     said_text(mark, said);
+    if (mark && mark_covered_text(mark->covered)) /* in front: it must not be cut off (D 11.2) */
+        words_add(&words, "%s: ", mark_covered_text(mark->covered));
     bool other_decides = seen->seen && seen->differs && mark && strcmp(seen->text, said) == 0;
     keep_evidence(result, other_decides ? &seen->other_answer : &seen->answer, other_decides ? seen->other : seen->text);
     if (!seen->seen) {

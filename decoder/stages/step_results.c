@@ -185,10 +185,14 @@ static void try_result(const struct look_step *step, const struct look_try *try,
     if (try->judged) {
         result->has_stretch = true;
         result->stretch = try->stretch;
+        result->bus = try->stretch.bus;
         result->first_frame = try->stretch.first_frame;
         result->last_frame = try->stretch.last_frame;
     }
     text_span(def->wait, span);
+    const char *cover = mark_covered_text(try->mark->covered);
+    if (cover) /* in front: it must not be cut off (D 11.2) */
+        words_add(&words, "moment %s: ", cover);
     if (try->mark->withdrawn_by) {
         result->left_out = true;
         words_add(&words, "withdrawn: %s", try->mark->withdrawn_by->text);
@@ -278,6 +282,7 @@ static void evidence_from(struct step_result *result, const struct kept_answer *
     if (!kept->has)
         return;
     result->evidence = EVIDENCE_ANSWER;
+    result->bus = kept->bus;
     result->first_frame = kept->first_frame;
     result->last_frame = kept->last_frame;
     result->time = kept->time;

@@ -229,26 +229,68 @@ void trace_inputs_close(struct trace_inputs *inputs)
 int trace_merge_open(struct trace_merge *merge, const struct trace_inputs *inputs, bool hashing,
                      struct diagnostics *diagnostics)
 {
-    *merge = (struct trace_merge){0};
-    merge->sources = calloc(inputs->count ? inputs->count : 1, sizeof *merge->sources);
-    if (!merge->sources) {
+    uint32_t room = inputs->count ? inputs->count : 1;
+    *merge = (struct trace_merge){.inputs = inputs, .diagnostics = diagnostics, .hashing = hashing};
+    merge->sources = calloc(room, sizeof *merge->sources);
+    merge->files = calloc(room, sizeof *merge->files);
+    if (!merge->sources || !merge->files) {
         diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
+        trace_merge_close(merge);
         return EXIT_OUR_FAULT;
     }
     for (uint32_t i = 0; i < inputs->count; i++) {
-        int code = trace_input_read(&inputs->list[i], &merge->sources[i].reader, hashing, diagnostics);
+        if (inputs->list[i].continues && merge->count > 0) {
+            merge->sources[merge->count - 1].end = i + 1;
+            continue;
+        }
+        struct trace_merge_source *source = &merge->sources[merge->count];
+        int code = trace_input_read(&inputs->list[i], &source->reader, hashing, diagnostics);
         if (code) {
             trace_merge_close(merge);
             return code;
         }
+        source->input = i;
+        source->end = i + 1;
         merge->count++;
     }
     return 0;
 }
 
-static void advance(struct trace_merge_source *source)
+bool trace_merge_file_end(struct trace_merge *merge, struct trace_merge_source *source)
 {
-    source->status = trace_reader_next(&source->reader, &source->record);
+    struct trace_file_end *file = &merge->files[source->input];
+    file->status = source->status;
+    file->good_length = source->reader.good_length;
+    file->records = source->reader.records;
+    return !merge->hashing || trace_reader_digest(&source->reader, file->sha256);
+}
+
+static void set_following(const struct trace_merge *merge, struct trace_merge_source *source)
+{
+    source->reader.following = merge->following && source->input + 1 == source->end; /* no other one grows */
+}
+
+bool trace_merge_continue(struct trace_merge *merge, struct trace_merge_source *source)
+{
+    if (source->input + 1 >= source->end || source->status == TRACE_RECORD || source->status == TRACE_READ_FAILED)
+        return false;
+    if (!trace_merge_file_end(merge, source))
+        diagnostics_say(merge->diagnostics, SEVERITY_ERROR, source->reader.name,
+                        "its SHA-256 could not be computed; run again");
+    trace_reader_close(&source->reader);
+    source->input++;
+    source->status = TRACE_RECORD;
+    if (trace_input_read(&merge->inputs->list[source->input], &source->reader, merge->hashing, merge->diagnostics))
+        source->status = TRACE_READ_FAILED; /* told; the reader is closed */
+    set_following(merge, source);
+    return true;
+}
+
+static void advance(struct trace_merge *merge, struct trace_merge_source *source)
+{
+    do {
+        source->status = trace_reader_next(&source->reader, &source->record);
+    } while (source->status != TRACE_RECORD && trace_merge_continue(merge, source) && source->status == TRACE_RECORD);
 }
 
 /* Finds the source of the earliest record, and how far it may go on before another one's turn comes. */
@@ -277,7 +319,7 @@ int64_t trace_merge_start(struct trace_merge *merge)
     int64_t earliest = INT64_MAX;
     for (uint32_t i = 0; i < merge->count; i++) {
         struct trace_merge_source *source = &merge->sources[i];
-        advance(source);
+        advance(merge, source);
         if (source->status == TRACE_RECORD && !source->record.time_doubtful && source->record.time < earliest)
             earliest = source->record.time;
     }
@@ -288,7 +330,7 @@ const struct trace_record *trace_merge_next(struct trace_merge *merge)
 {
     struct trace_merge_source *source = merge->sources ? &merge->sources[merge->current] : NULL;
     if (merge->started) { /* the record given last is used up */
-        advance(source);
+        advance(merge, source);
         if (source->status == TRACE_RECORD &&
             (source->record.time < merge->limit || (source->record.time == merge->limit && merge->first_at_limit)))
             return &source->record;
@@ -299,8 +341,9 @@ const struct trace_record *trace_merge_next(struct trace_merge *merge)
 
 void trace_merge_follow(struct trace_merge *merge, bool following)
 {
+    merge->following = following;
     for (uint32_t i = 0; i < merge->count; i++)
-        merge->sources[i].reader.following = following;
+        set_following(merge, &merge->sources[i]);
 }
 
 void trace_merge_again(struct trace_merge *merge)
@@ -310,7 +353,7 @@ void trace_merge_again(struct trace_merge *merge)
         if (source->status == TRACE_RECORD)
             continue;
         trace_reader_again(&source->reader);
-        advance(source);
+        advance(merge, source);
     }
     merge->started = false; /* every source stands on a record not yet given, or has ended */
 }
@@ -320,5 +363,6 @@ void trace_merge_close(struct trace_merge *merge)
     for (uint32_t i = 0; i < merge->count; i++)
         trace_reader_close(&merge->sources[i].reader);
     free(merge->sources);
+    free(merge->files);
     *merge = (struct trace_merge){0};
 }

@@ -22,6 +22,8 @@ struct trace_input {
     uint32_t interface;     /* ...this one, by first appearance, from 0... */
     char interface_name[64]; /* ...as the file names it, "" when it does not */
     char bus[TRACE_BUS_NAME]; /* the recorder's name of its bus, "can0"; "": it is called by its number */
+    char file[64];          /* its name in the job folder, "trace-can0.pcap"; "": trace-N.pcap by its place */
+    bool continues;         /* same bus as the input before it, whose frames go on here (D 4.3, 5.1) */
     bool damaged;           /* the pcapng was damaged or cut behind its last packet: told */
 };
 
@@ -47,22 +49,35 @@ void trace_inputs_close(struct trace_inputs *inputs);
 
 /* ---- merging ---- */
 
+/* One bus: its file, or its files one behind the other. */
 struct trace_merge_source {
-    struct trace_reader reader;
+    struct trace_reader reader; /* of the file at work */
     struct trace_record record; /* the next one, while status is TRACE_RECORD */
     enum trace_status status;
+    uint32_t input, end;        /* index of that file; behind the last one of this bus */
+};
+
+/* How the reading of one file ended. */
+struct trace_file_end {
+    enum trace_status status;
+    uint64_t good_length, records;
+    char sha256[DIGEST_TEXT];   /* "" when not hashing, or when the sum could not be taken */
 };
 
 struct trace_merge {
-    struct trace_merge_source *sources; /* owned */
+    struct trace_merge_source *sources; /* owned; one for each bus */
     uint32_t count;
+    struct trace_file_end *files;       /* owned; one for each input, filled in when it has ended */
+    const struct trace_inputs *inputs;  /* borrowed */
+    struct diagnostics *diagnostics;    /* borrowed */
+    bool hashing, following;
     uint32_t current;  /* the source of the record given last */
     bool started;
     int64_t limit;     /* the others' earliest time, INT64_MAX when there is none: current goes on up to it... */
     bool first_at_limit; /* ...and at it */
 };
 
-/* Opens a reader for each input. Returns 0 or what trace_input_read does. */
+/* Opens a reader for each bus. Returns 0 or what trace_input_read does. */
 TT_MUST_USE int trace_merge_open(struct trace_merge *merge, const struct trace_inputs *inputs, bool hashing,
                                  struct diagnostics *diagnostics);
 /*
@@ -74,6 +89,14 @@ int64_t trace_merge_start(struct trace_merge *merge);
 void trace_merge_follow(struct trace_merge *merge, bool following);
 /* After trace_merge_next gave NULL: asks every source that had only ended again. */
 void trace_merge_again(struct trace_merge *merge);
+/*
+ * The file at work has ended (status is not TRACE_RECORD): goes on with the next one of this bus, if there is one; the
+ * status is then TRACE_RECORD, with no record taken, or TRACE_READ_FAILED. trace_merge_next does it by itself; who reads
+ * a source directly calls it. What is to be known of a file's end is in files[] then.
+ */
+TT_MUST_USE bool trace_merge_continue(struct trace_merge *merge, struct trace_merge_source *source);
+/* Fills in files[] for the file at work. False when its sum could not be taken. */
+TT_MUST_USE bool trace_merge_file_end(struct trace_merge *merge, struct trace_merge_source *source);
 /* The next record of all; its source is merge->current. NULL when every source has ended; their status says how. */
 const struct trace_record *trace_merge_next(struct trace_merge *merge);
 void trace_merge_close(struct trace_merge *merge);

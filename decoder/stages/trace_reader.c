@@ -24,14 +24,93 @@ static uint32_t read_u32(struct bytes *cursor, bool swapped)
     return swapped ? bytes_be32(cursor) : bytes_le32(cursor);
 }
 
+static void sum_failed(struct trace_reader *reader)
+{
+    diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
+                    "SHA-256 failed in the library; run again, without the sum this run proves nothing");
+    digest_close(&reader->digest); /* trace_reader_digest will fail */
+    reader->hashing = false;
+}
+
+/* Sums what was read and is not summed yet; stops on the way at each length that somebody asked for. */
+static void sum_pending(struct trace_reader *reader)
+{
+    while (reader->hashing && reader->unsummed < reader->end) {
+        size_t length = reader->end - reader->unsummed;
+        char sum[DIGEST_TEXT];
+        bool checking = reader->check && reader->check_at > reader->summed && reader->check_at - reader->summed <= length;
+        if (checking)
+            length = (size_t)(reader->check_at - reader->summed);
+        if (!digest_add(&reader->digest, reader->room + reader->unsummed, length) ||
+            (checking && !digest_text(&reader->digest, sum))) {
+            sum_failed(reader);
+            break;
+        }
+        reader->unsummed += length;
+        reader->summed += length;
+        if (checking)
+            reader->check_at = reader->check(reader->check_context, sum);
+    }
+    reader->unsummed = reader->end;
+}
+
+/* Everything given to the thread is in the digest. */
+static void settle(struct trace_reader *reader)
+{
+    if (reader->thread && reader->hashing && !digest_thread_wait(reader->thread))
+        sum_failed(reader);
+}
+
+static void end_thread(struct trace_reader *reader)
+{
+    digest_thread_close(reader->thread);
+    free(reader->other_room);
+    reader->thread = NULL;
+    reader->other_room = NULL;
+}
+
+/* Much was read at once: the file is long enough for a thread, and a second room to read into while it sums the first. */
+static void begin_thread(struct trace_reader *reader)
+{
+    reader->may_thread = false;
+    if (!reader->hashing || reader->following || reader->check)
+        return;
+    reader->other_room = malloc(reader->room_size);
+    reader->thread = reader->other_room ? digest_thread_open(&reader->digest) : NULL;
+    if (!reader->thread)
+        end_thread(reader);
+}
+
+/* Gives the thread what was read last; returns when the other room is free, which it has summed before. */
+static void sum_aside(struct trace_reader *reader)
+{
+    size_t length = reader->end - reader->unsummed;
+    if (reader->hashing && !digest_thread_add(reader->thread, reader->room + reader->unsummed, length))
+        sum_failed(reader);
+    reader->summed += length;
+    reader->unsummed = reader->end;
+}
+
+/* What is unread moves to the front, so that there is room behind it. */
+static void make_room(struct trace_reader *reader)
+{
+    uint8_t *to = reader->thread ? reader->other_room : reader->room;
+    memmove(to, reader->room + reader->begin, reader->end - reader->begin);
+    if (reader->thread) {
+        reader->other_room = reader->room;
+        reader->room = to;
+    }
+    reader->end -= reader->begin;
+    reader->begin = 0;
+    reader->unsummed = reader->end;
+}
+
 /* One read(2) behind end. False at the end of the file and on failure (then status says so). */
 static bool read_more(struct trace_reader *reader)
 {
-    if (reader->begin > 0) {
-        memmove(reader->room, reader->room + reader->begin, reader->end - reader->begin);
-        reader->end -= reader->begin;
-        reader->begin = 0;
-    }
+    sum_pending(reader);
+    if (reader->begin > 0)
+        make_room(reader);
     size_t wanted = reader->room_size - reader->end;
     if (wanted > TRACE_READER_ROOM)
         wanted = TRACE_READER_ROOM;
@@ -50,13 +129,11 @@ static bool read_more(struct trace_reader *reader)
         reader->at_end = true;
         return false;
     }
-    if (reader->hashing && !digest_add(&reader->digest, reader->room + reader->end, (size_t)got)) {
-        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
-                        "SHA-256 failed in the library; run again, without the sum this run proves nothing");
-        digest_close(&reader->digest); /* trace_reader_digest will fail */
-        reader->hashing = false;
-    }
     reader->end += (size_t)got;
+    if (reader->may_thread && (size_t)got >= TRACE_READER_ROOM / 2)
+        begin_thread(reader);
+    if (reader->thread)
+        sum_aside(reader);
     return true;
 }
 
@@ -193,8 +270,7 @@ static int begin(struct trace_reader *reader, const uint8_t *start, size_t start
 {
     reader->room = malloc(ROOM_SIZE);
     reader->room_size = ROOM_SIZE;
-    if (!reader->room || (reader->hashing && !digest_open(&reader->digest)) ||
-        (reader->hashing && start_length > 0 && !digest_add(&reader->digest, start, start_length))) {
+    if (!reader->room || (reader->hashing && !digest_open(&reader->digest))) {
         diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
                         "memory ran out; close other programs and run again");
         return refuse(reader, EXIT_OUR_FAULT);
@@ -307,7 +383,7 @@ static inline void set_time(const struct trace_reader *reader, const struct reco
 /* As refill, for bytes behind unread ones: the room may grow. */
 static bool look_ahead(struct trace_reader *reader, size_t needed)
 {
-    if (needed > TRACE_PEEK_MAX)
+    if (needed > TRACE_PEEK_MAX || reader->thread)
         return false;
     if (needed > reader->room_size) {
         size_t size = reader->room_size * 2 > needed ? reader->room_size * 2 : needed;
@@ -374,6 +450,11 @@ enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_re
     return TRACE_RECORD;
 }
 
+void trace_reader_sum_aside(struct trace_reader *reader)
+{
+    reader->may_thread = !reader->thread;
+}
+
 void trace_reader_again(struct trace_reader *reader)
 {
     if (reader->status != TRACE_RECORD && reader->status != TRACE_END && reader->status != TRACE_TORN)
@@ -386,12 +467,16 @@ bool trace_reader_digest(struct trace_reader *reader, char out[DIGEST_TEXT])
 {
     out[0] = '\0';
     while (!reader->at_end && reader->status != TRACE_READ_FAILED) {
+        sum_pending(reader);
+        settle(reader);
         reader->offset += reader->end - reader->begin;
-        reader->begin = reader->end = 0;
+        reader->begin = reader->end = reader->unsummed = 0;
         if (reader->status == TRACE_RECORD)
             reader->status = TRACE_END; /* what is read from here on is summed, not given */
         (void)read_more(reader);
     }
+    sum_pending(reader);
+    settle(reader);
     return reader->hashing && reader->status != TRACE_READ_FAILED && digest_text(&reader->digest, out);
 }
 
@@ -401,6 +486,7 @@ void trace_reader_close(struct trace_reader *reader)
         close(reader->fd); /* nothing was written: a failure here loses nothing */
     reader->owns_fd = false;
     reader->fd = -1;
+    end_thread(reader);
     free(reader->room);
     reader->room = NULL;
     reader->begin = reader->end = 0;

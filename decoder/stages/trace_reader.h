@@ -7,7 +7,7 @@
 #define TT_TRACE_READER_H
 
 #include "../support/diagnostics.h"
-#include "../support/digest.h"
+#include "../support/digest_thread.h"
 
 #define TRACE_READER_ROOM (256u * 1024u)
 #define TRACE_RECORD_MAX (256u * 1024u) /* captured length above this is no record */
@@ -54,6 +54,15 @@ struct trace_reader {
     bool following;         /* the file is still growing: a torn end is only a place to wait, and is not told */
     enum trace_status status;
     struct digest digest;   /* over every byte read(2) gave, a torn tail included */
+    size_t unsummed;        /* bytes of room before it are in digest, or need not be */
+    /* Sums on the way, to be set right after opening: when the first check_at bytes of the file are summed, check gets
+     * that sum and gives the next, larger length; UINT64_MAX for none. */
+    uint64_t check_at, summed; /* summed: bytes in digest */
+    uint64_t (*check)(void *context, const char sha256[DIGEST_TEXT]);
+    void *check_context;
+    bool may_thread;        /* see trace_reader_sum_aside */
+    struct digest_thread *thread; /* owned; sums one of two rooms while records of the other are read; NULL: none */
+    uint8_t *other_room;    /* owned; of room_size too, while there is a thread */
     struct diagnostics *diagnostics; /* borrowed */
 };
 
@@ -78,6 +87,12 @@ TT_MUST_USE int trace_reader_open_fd(struct trace_reader *reader, int fd, const 
 bool trace_reader_peek(struct trace_reader *reader, size_t *ahead, struct trace_record *record);
 /* The next record. After anything but TRACE_RECORD every further call answers the same. */
 enum trace_status trace_reader_next(struct trace_reader *reader, struct trace_record *record);
+/*
+ * From now on a thread of its own may take the SHA-256 of a long file, while its records are decoded: for who only takes
+ * records from here on, without looking ahead. Nothing else changes, neither what is read nor the sum; without a thread,
+ * while the file is followed, or with sums on the way, the reader sums by itself as before.
+ */
+void trace_reader_sum_aside(struct trace_reader *reader);
 /*
  * For a file that grows (D 5.3): after TRACE_END or TRACE_TORN, asks again from the last whole record. Nothing happens
  * after damage or a failed read.

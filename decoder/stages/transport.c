@@ -4,6 +4,8 @@
  */
 #include "transport_conversation.h"
 
+#include "../support/shortage.h"
+
 #include <string.h>
 
 #include "pdu.h"
@@ -191,6 +193,7 @@ static bool append(struct transport *transport, struct transport_conversation *o
     }
     transport->held += one->payload.room + one->places.room - held;
     if (!good) { /* no memory */
+        shortage_note();
         close_message(transport, one, REASON_CROWDED_OUT);
         return false;
     }
@@ -255,15 +258,16 @@ static void take_first(struct transport *transport, struct transport_conversatio
 }
 
 /* Of a consecutive frame that was due: sooner than STmin, or later than N_Cs allows (ISO 15765-2:2016 9.6.5, 9.8.1)? */
-static void look_at_pace(struct transport_conversation *one, const struct frame *frame)
+static void look_at_pace(const struct transport *transport, struct transport_conversation *one,
+                         const struct frame *frame)
 {
     struct message *message = &one->message;
     int64_t waited = frame->elapsed - (one->deadline - one->n_cr);
-    if (waited > one->n_cr / 10 * 9 + TRANSPORT_STAMP_UNCERTAINTY)
+    if (waited > one->n_cr / 10 * 9 + transport->uncertainty)
         message->remarks |= REMARK_LATE_CONSECUTIVE;
-    if (one->paced && one->st_min > TRANSPORT_STAMP_UNCERTAINTY && frame->epoch == message->last_epoch &&
+    if (one->paced && one->st_min > transport->uncertainty && frame->epoch == message->last_epoch &&
         !(message->remarks & REMARK_NO_FLOW_CONTROL) && /* a flow control we did not see may have asked for less */
-        frame->elapsed - message->last_elapsed + TRANSPORT_STAMP_UNCERTAINTY < one->st_min)
+        frame->elapsed - message->last_elapsed + transport->uncertainty < one->st_min)
         message->remarks |= REMARK_ST_MIN_BROKEN;
 }
 
@@ -296,7 +300,7 @@ static void take_consecutive(struct transport *transport, struct transport_conve
         one->awaits_flow = false;
         one->block_left = one->block_size;
     } else {
-        look_at_pace(one, frame);
+        look_at_pace(transport, one, frame);
     }
     one->answered = one->paced = true;
     one->sequence = (one->sequence + 1) & 0x0F;
@@ -338,7 +342,7 @@ static void take_flow_control(struct transport *transport, struct transport_conv
     if (!one->awaits_flow && !missed)
         return;
     if (one->awaits_flow &&
-        frame->elapsed - (one->deadline - one->n_bs) > one->n_bs / 10 * 9 + TRANSPORT_STAMP_UNCERTAINTY)
+        frame->elapsed - (one->deadline - one->n_bs) > one->n_bs / 10 * 9 + transport->uncertainty)
         one->message.remarks |= REMARK_LATE_FLOW_CONTROL; /* N_Br, ISO 15765-2:2016 9.8.1 */
     one->answered = true;
     one->paced = false;

@@ -15,7 +15,7 @@
 #define TRANSPORT_LONGEST (64u * 1024u)       /* default ceiling of one message, bytes (--longest) */
 #define TRANSPORT_OPEN_TOTAL (8u << 20)       /* all open messages together (D 2.9) */
 #define TRANSPORT_CONVERSATIONS 4096u
-#define TRANSPORT_STAMP_UNCERTAINTY (10 * TT_MS) /* of a bare trace (D 8.5); remark texts name it */
+#define TRANSPORT_STAMP_UNCERTAINTY (10 * TT_MS) /* of a bare trace (D 8.5) */
 
 /* Whom a message comes from and goes to. */
 enum direction { DIRECTION_REQUEST, DIRECTION_RESPONSE, DIRECTION_FUNCTIONAL };
@@ -122,6 +122,7 @@ struct transport {
     size_t open_bytes;     /* received bytes of all open messages */
     size_t open_limit;     /* ceiling of these: TRANSPORT_OPEN_TOTAL, less where several buses share it */
     size_t held;           /* memory held for open and coming messages, bytes */
+    int64_t uncertainty;   /* of the stamps, ns: TRANSPORT_STAMP_UNCERTAINTY, or what the recorder says (D 8.5) */
     uint32_t longest;
     struct segment *segments; /* of the message being emitted; owned */
     size_t segment_room;

@@ -22,8 +22,8 @@ const char *message_remark_text(unsigned bit_index)
         "first frame length below the minimum", "32-bit length for up to 4,095 bytes", "no flow control seen",
         "receiver asked to wait", "reserved STmin", "clock went back inside",
         "8-bit single-frame length that 4 bits could state", "block size or STmin changed inside",
-        "consecutive frames closer than STmin by more than 10 ms", "flow control more than 10 ms beyond 0.9 N_Bs",
-        "consecutive frame more than 10 ms beyond 0.9 N_Cr",
+        "consecutive frames closer than STmin", "flow control later than 0.9 N_Bs",
+        "consecutive frame later than 0.9 N_Cr",
     };
     return bit_index < REMARK_COUNT ? texts[bit_index] : NULL;
 }
@@ -52,7 +52,7 @@ bool transport_init(struct transport *transport, uint32_t longest,
                     void (*emit)(void *context, const struct transport_event *event), void *context)
 {
     *transport = (struct transport){.first_open = NONE, .last_open = NONE, .next_deadline = INT64_MAX,
-                                    .longest = longest, .open_limit = TRANSPORT_OPEN_TOTAL, .emit = emit,
+                                    .longest = longest, .uncertainty = TRANSPORT_STAMP_UNCERTAINTY, .open_limit = TRANSPORT_OPEN_TOTAL, .emit = emit,
                                     .context = context};
     transport->by_id = malloc(IDS_11_BIT * sizeof *transport->by_id);
     if (!transport->by_id || !transport_reserve_segments(transport, 16)) {

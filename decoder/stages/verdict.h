@@ -24,18 +24,29 @@ struct stretch {
     tt_wide lowest, highest;
     const char *state;        /* for `is`: the one named state; else NULL */
     uint64_t samples;
+    uint32_t bus;             /* index */
     int64_t first_time, last_time; /* times of the first and last sample */
     uint64_t first_frame, last_frame; /* first frame of the first sample's message, last frame of the last one's */
     enum standing standing;
 };
 
 /* Something that was lost or doubtful inside evidence (D 7.13). */
-enum gap_kind { GAP_CLOCK, GAP_LOST, GAP_BROKEN, GAP_MISSING, GAP_REFUSED, GAP_RESET, GAP_FAULT };
+enum gap_kind {
+    GAP_CLOCK, GAP_LOST, GAP_BROKEN, GAP_MISSING, GAP_REFUSED, GAP_RESET, GAP_FAULT,
+    GAP_STEPPED,   /* the clock was set, as the recorder saw it */
+    GAP_LINK,      /* the link was down, or the recording went on in another file */
+    GAP_ACTIVE,    /* the recorder was not, or may not have been, a mere listener */
+    GAP_UNWATCHED, /* behind the recorder's last checkpoint: losses there are not known */
+};
 const char *gap_kind_text(enum gap_kind kind); /* plain words: "the clock went back", "frames were lost", "part of an answer was lost", ... */
+#define GAP_EVERY_BUS UINT32_MAX
 struct gap {
     enum gap_kind kind;
-    uint64_t frame; /* where */
-    int64_t time;
+    uint32_t bus;        /* index; GAP_EVERY_BUS */
+    bool between;        /* it lies behind frame and before last_frame; else it is these frames, or one of them */
+    uint64_t frame, last_frame; /* of that bus; last_frame UINT64_MAX: to the end */
+    uint64_t count;      /* of frames that were lost; 0: not known */
+    int64_t time;        /* 0 for a span that is no moment (GAP_ACTIVE, GAP_UNWATCHED) */
 };
 struct gaps {
     struct gap list[VERDICT_GAPS_KEPT]; /* the first ones */
@@ -55,6 +66,7 @@ struct try_result {
     bool refused_start;       /* else a moment */
     const struct mark *mark;  /* moment */
     uint8_t nrc;              /* refused start */
+    uint32_t bus;             /* of the frames */
     uint64_t first_frame, last_frame; /* refused start: its answer; moment: 0 or the judged stretch's */
     int64_t time;             /* of the mark, or of the refusal */
     bool left_out;            /* withdrawn, or nothing was read within its wait */
@@ -79,6 +91,7 @@ struct step_result {
     struct stretch stretch;           /* EVIDENCE_STRETCH */
     uint8_t *bytes;                   /* EVIDENCE_ANSWER: the whole answer, owned by the verdict */
     uint32_t byte_count;
+    uint32_t bus;                     /* EVIDENCE_ANSWER */
     uint64_t first_frame, last_frame; /* EVIDENCE_ANSWER */
     int64_t time;                     /* EVIDENCE_ANSWER: of its last frame */
     const char *text;                 /* identity: the text read, NULL otherwise; owned by the verdict */
@@ -99,6 +112,7 @@ struct condition_result {
     bool has_value;                /* seen on the bus */
     tt_wide numerator;
     const char *state;
+    uint32_t bus;                  /* of the frames */
     uint64_t first_frame, last_frame;
     int64_t time;
 };
@@ -109,6 +123,7 @@ struct attempt_result {
     bool last;                        /* the part's last: the one that counts */
     bool opened;                      /* a start was accepted or not answered; else the part is one attempt */
     bool answered;                    /* the opening start got a positive answer */
+    uint32_t bus;                     /* of the opening request; without one, of the part's first note */
     uint64_t first_frame, last_frame; /* opening request's first frame; last frame before the next attempt's request or of the part */
     int64_t first_time, last_time;
     struct condition_result *conditions; /* definitions.condition_count */

@@ -17,6 +17,13 @@ void diagnostics_init(struct diagnostics *diagnostics, FILE *out)
     *diagnostics = (struct diagnostics){.out = out};
 }
 
+static bool told; /* an error went out to a person, from anywhere in this process */
+
+bool diagnostics_told(void)
+{
+    return told;
+}
+
 /* Counts, and tells whether this message is to be printed. */
 static bool admit(struct diagnostics *diagnostics, enum severity severity)
 {
@@ -31,6 +38,7 @@ static bool admit(struct diagnostics *diagnostics, enum severity severity)
     if (total == most + 1)
         fprintf(diagnostics->out, "remark: %llu messages are shown; further ones are counted only\n",
                 (unsigned long long)most);
+    told |= severity == SEVERITY_ERROR && total <= most;
     return total <= most;
 }
 
@@ -58,7 +66,7 @@ static void put_message(struct sink *sink, const char *format, va_list arguments
 /* Writes what was built; when memory ran out a shorter line still says that there was a message. */
 static void send(struct diagnostics *diagnostics, enum severity severity, struct sink *sink, struct buffer *built)
 {
-    bool good = sink_close(sink) && built->length > 0;
+    bool good = sink && sink_close(sink) && built->length > 0;
     if (good)
         fwrite(built->data, 1, built->length, diagnostics->out);
     else
@@ -88,8 +96,10 @@ void diagnostics_say(struct diagnostics *diagnostics, enum severity severity, co
     struct buffer built;
     struct sink sink;
     va_list arguments;
-    if (!begin(&sink, &built, severity, place))
+    if (!begin(&sink, &built, severity, place)) {
+        send(diagnostics, severity, NULL, &built);
         return;
+    }
     if (place)
         sink_char(&sink, ' ');
     va_start(arguments, format);
@@ -157,8 +167,10 @@ void diagnostics_at(struct diagnostics *diagnostics, enum severity severity, con
     struct buffer built;
     struct sink sink;
     va_list arguments;
-    if (!begin(&sink, &built, severity, file))
+    if (!begin(&sink, &built, severity, file)) {
+        send(diagnostics, severity, NULL, &built);
         return;
+    }
     sink_unsigned(&sink, line);
     sink_char(&sink, ':');
     sink_unsigned(&sink, column);

@@ -20,6 +20,9 @@ struct diagnostics {
 
 void diagnostics_init(struct diagnostics *diagnostics, FILE *out);
 
+/* Whether any error was printed by this process: what ends with a fault of our own must not end without a word. */
+bool diagnostics_told(void);
+
 /* One line "error: PLACE: ..." / "warning: ..." / "remark: ..."; place may be NULL. */
 void diagnostics_say(struct diagnostics *diagnostics, enum severity severity, const char *place,
                      const char *format, ...) TT_PRINTF(4, 5);

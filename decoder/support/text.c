@@ -114,6 +114,43 @@ void text_terminal(struct sink *sink, const char *text, size_t length)
     put_visible(sink, text, length, "", 0);
 }
 
+/* Unicode 3.4, noncharacters: an HTML parser calls them errors. */
+static bool is_no_character(uint32_t code)
+{
+    return (code & 0xFFFE) == 0xFFFE || (code >= 0xFDD0 && code <= 0xFDEF);
+}
+
+void text_html(struct sink *sink, const char *text, size_t length)
+{
+    const uint8_t *at = (const uint8_t *)text;
+    size_t run = 0;
+    while (run < length) {
+        uint32_t code = 0;
+        size_t taken = next_character(at + run, length - run, &code);
+        const char *reference = taken != 1    ? NULL
+                                : code == '&' ? "&amp;"
+                                : code == '<' ? "&lt;"
+                                : code == '>' ? "&gt;"
+                                : code == '"' ? "&quot;"
+                                : code == '\'' ? "&#39;"
+                                              : NULL;
+        if (taken > 0 && !reference && !is_control(code) && !is_layout(code) && !is_no_character(code)) {
+            run += taken;
+            continue;
+        }
+        size_t hidden = taken > 0 ? taken : 1;
+        sink_put(sink, at, run);
+        if (reference)
+            sink_text(sink, reference);
+        for (size_t i = 0; !reference && i < hidden; i++)
+            put_escape(sink, "\\x", at[run + i], 2);
+        at += run + hidden;
+        length -= run + hidden;
+        run = 0;
+    }
+    sink_put(sink, at, run);
+}
+
 static bool holds(const char *text, size_t length, const char *any)
 {
     for (; *any; any++)

@@ -23,6 +23,10 @@ void text_csv(struct sink *sink, const char *text, size_t length);
  * byte). */
 void text_terminal(struct sink *sink, const char *text, size_t length);
 
+/* For HTML, in text and in quoted attribute values: & < > " ' as character references; what text_terminal escapes, and
+ * code points that are no characters, as \xHH (each byte). */
+void text_html(struct sink *sink, const char *text, size_t length);
+
 /* Value behind key= in a text listing (D 9.2): as text_terminal; between " when it holds a space, quote, = or backslash
  * or is empty; between quotes a quote or backslash stands behind a backslash, so the text can be read back. */
 void text_listing(struct sink *sink, const char *text, size_t length);

@@ -122,7 +122,9 @@ static inline uint32_t ask(struct job *job, const char *hex)
                     (bytes[1] & 0x80),
         .request = span_of(&message), .request_bytes = bytes, .request_kept = length, .request_length = length,
     };
-    step_push_request(job->stage, exchange);
+    struct service_content content;
+    service_read(&(struct exchange_event){.kind = EXCHANGE_EVENT_REQUEST, .exchange = exchange}, &content);
+    step_push_request(job->stage, exchange, &content);
     return number;
 }
 

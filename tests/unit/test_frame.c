@@ -246,6 +246,18 @@ static void can_fd_by_size_or_flag(void **state)
     assert_false(seen[4].frame.fd || seen[4].frame.esi || seen[4].frame.brs);
 }
 
+/* Found by fuzz_savefile: a classic frame behind a CAN FD record that is no frame was given as a CAN FD frame. */
+static void fault_in_can_fd_form_leaves_nothing_behind(void **state)
+{
+    uint8_t packet[72] = {0, 0, 6, 0xC5, 9, 0x07, 0, 0};
+    (void)state;
+    push(packet, 72, 72);
+    push("\0\0\x06\xC5\x08\0\0\0\x01\x02\x03\x04\x05\x06\x07\x08", 16, 16);
+    assert_fault(0, "a length no CAN FD frame has");
+    assert_int_equal(seen[1].event.kind, FRAME_DATA);
+    assert_false(seen[1].frame.fd || seen[1].frame.esi || seen[1].frame.brs);
+}
+
 /* Whose frame was lost is known as far as the header is there; never that of the frame before. */
 static void fault_has_its_own_identifier(void **state)
 {
@@ -559,6 +571,7 @@ int main(void)
         cmocka_unit_test_setup(other_kinds_of_packet_are_faults, set_up),
         cmocka_unit_test_setup(can_fd_lengths, set_up),
         cmocka_unit_test_setup(can_fd_by_size_or_flag, set_up),
+        cmocka_unit_test_setup(fault_in_can_fd_form_leaves_nothing_behind, set_up),
         cmocka_unit_test_setup(error_frames_carry_what_they_say, set_up),
         cmocka_unit_test_setup(cooked_frames_have_the_id_in_the_order_of_the_file, set_up),
         cmocka_unit_test_setup(cooked_packets_of_other_kinds, set_up),

@@ -85,7 +85,7 @@ static void faults_events_and_leftovers(void **state)
         "\"stage\":\"trace\",\"reason\":\"torn\",\"module\":null,\"identifier\":null,\"length\":null,\"needed\":null}\n"
         "{\"kind\":\"event\",\"time\":\"2026-03-02T08:00:00.500000000Z\",\"seconds\":0.500000000,\"bus\":\"1\",\"first_"
         "frame\":7,"
-        "\"last_frame\":7,\"what\":\"the clock went back\"}\n");
+        "\"last_frame\":7,\"what\":\"the clock went back\",\"count\":null,\"detail\":null,\"recorder\":false}\n");
     page_close(&page);
     sink = page_open(&page);
     struct reading_event event = {.kind = READING_FAULT, .message = &made_message, .has_key = true, .key = 0x3c40,
@@ -154,7 +154,7 @@ static void what_the_steps_tell(void **state)
         "{\"kind\":\"mark\",\"time\":\"2026-03-02T08:00:00.000000001Z\",\"seconds\":0.000000001,\"bus\":\"1\","
         "\"first_frame\":null,\"last_frame\":null,\"line\":3,\"mark\":\"moment\",\"name\":\"weight on\","
         "\"text\":\"\",\"value\":\"\",\"unit\":\"\",\"record_part\":null,\"attempt\":null,\"step\":null,"
-        "\"bound\":false,\"covered\":null}\n");
+        "\"bound\":false,\"covered\":null,\"cover\":null}\n");
     page_close(&page);
 }
 
@@ -209,10 +209,11 @@ static void the_last_line_names_the_traces(void **state)
 {
     (void)state;
     struct page_of page;
-    const struct trace_facts facts = {.bus = "1", .sha256 = "ab", .bytes = 376, .frames = 11, .status = TRACE_TORN};
-    log_end(page_open(&page), &facts, 1);
+    const struct trace_facts facts = {.name = "trace-can0.pcap", .bus = "can0", .sha256 = "ab", .bytes = 376, .frames = 11, .status = TRACE_TORN};
+    log_end(page_open(&page), &facts, 1, "until frame 7", "no");
     assert_string_equal(page_text(&page),
-                        "{\"kind\":\"end\",\"traces\":[{\"file\":\"trace-1.pcap\",\"bus\":\"1\",\"sha256\":\"ab\",\"bytes\":376,"
+                        "{\"kind\":\"end\",\"passive\":\"until frame 7\",\"limits_fixed_before_recording\":\"no\",\"traces\":["
+                        "{\"file\":\"trace-can0.pcap\",\"bus\":\"can0\",\"sha256\":\"ab\",\"bytes\":376,"
                         "\"frames\":11,\"ended\":\"torn\"}]}\n");
     page_close(&page);
 }

@@ -70,7 +70,7 @@ static void make(struct made *made)
         made->also[i] = (struct stretch){.lowest = i, .highest = i, .samples = 3, .first_frame = 200, .last_frame = 210,
                                          .standing = STANDING_INSIDE};
     reading->also = (struct stretches){.list = made->also, .kept = 7, .count = 12};
-    reading->gaps = (struct gaps){.list = {{GAP_BROKEN, 50, MADE_START + 2000000000}}, .kept = 1, .count = 1};
+    reading->gaps = (struct gaps){.list = {{.kind = GAP_BROKEN, .frame = 50, .last_frame = 50, .time = MADE_START + 2000000000}}, .kept = 1, .count = 1};
     made->tries[0] = (struct try_result){.refused_start = true, .nrc = 0x22, .first_frame = 43, .last_frame = 43,
                                          .time = MADE_START + 2850000000, .answer = STEP_CONTRADICTED};
     made->tries[1] = (struct try_result){.mark = &made->mark, .time = MADE_START + 5000000000, .left_out = true,
@@ -105,12 +105,15 @@ static void make(struct made *made)
                                      .chosen_part = 1,
                                      .exit_code = 1,
                                      .answer = "contradicted: Zero point accepted"};
-    made->facts = (struct trace_facts){.bus = "1", .sha256 = "ab", .bytes = 10328, .frames = 322, .status = TRACE_END,
+    made->facts = (struct trace_facts){.name = "trace-1.pcap", .bus = "1", .sha256 = "ab", .bytes = 10328, .frames = 322, .status = TRACE_END,
                                        .first_time = MADE_START, .last_time = MADE_START + 9000000000};
     made->about = (struct verdict_about){.verdict = &made->verdict,
                                          .definitions = &made->definitions,
                                          .traces = &made->facts,
                                          .trace_count = 1,
+                                         .passive = "not proven",
+                                         .limits_fixed = "unknown",
+                                         .stamp_uncertainty = 10 * TT_MS,
                                          .first_time = MADE_START,
                                          .last_time = MADE_START + 9000000000};
 }
@@ -140,8 +143,8 @@ static void verdict_json_has_its_keys_in_order(void **state)
     json_t *root = json_loads(page_text(&page), JSON_REJECT_DUPLICATES, &error);
     assert_non_null(root);
     assert_string_equal(keys(root),
-                        "format version passive traces definitions marks limits_fixed_before_recording chosen_bus part_count "
-                        "chosen_part parts answer exit");
+                        "format version passive traces definitions marks limits_fixed_before_recording recorder chosen_bus part_count "
+                        "chosen_part parts displayed answer exit");
     json_t *part = json_array_get(json_object_get(root, "parts"), 0),
            *attempt = json_array_get(json_object_get(part, "attempts"), 0);
     assert_string_equal(keys(part), "part first_frame last_frame why exit attempt_count attempts");

@@ -426,9 +426,6 @@ static void remarks_have_words(void **state)
         assert_non_null(message_remark_text(bit));
     assert_null(message_remark_text(REMARK_COUNT));
     assert_int_equal(1u << (REMARK_COUNT - 1), REMARK_LATE_CONSECUTIVE);
-    /* The uncertainty stands in the words of the remarks that need it (D 8.5). */
-    for (unsigned bit = 8; bit < REMARK_COUNT; bit++)
-        assert_non_null(strstr(message_remark_text(bit), "10 ms"));
 }
 
 int main(void)

@@ -1,0 +1,25 @@
+# The fuzz targets of this folder. TT_FUZZ (Clang): fuzz_NAME, linked to libFuzzer. TT_SANITIZE or TT_COVERAGE:
+# replay_NAME, a plain main that runs the kept inputs of corpus/NAME, as a ctest of that name.
+pkg_check_modules(GMP REQUIRED IMPORTED_TARGET gmp)
+file(GLOB fuzz_sources CONFIGURE_DEPENDS ${CMAKE_CURRENT_LIST_DIR}/fuzz_*.c)
+file(GLOB fuzz_support_sources CONFIGURE_DEPENDS ${CMAKE_CURRENT_LIST_DIR}/*.c)
+list(FILTER fuzz_support_sources EXCLUDE REGEX "/(fuzz_[^/]*|replay)\\.c$")
+add_library(tt_fuzz_support OBJECT ${fuzz_support_sources})
+target_link_libraries(tt_fuzz_support PUBLIC tt_commands tt_outputs tt_stages tt_definitions tt_support PkgConfig::GMP
+                      PkgConfig::PCAP PkgConfig::JANSSON)
+# Paths stay in memory (fuzz.h).
+target_link_options(tt_fuzz_support INTERFACE -Wl,--wrap=open -Wl,--wrap=tmpfile)
+foreach(source ${fuzz_sources})
+    get_filename_component(target ${source} NAME_WE)
+    string(REGEX REPLACE "^fuzz_" "" subject ${target})
+    if(TT_FUZZ)
+        add_executable(${target} ${source})
+        target_link_options(${target} PRIVATE -fsanitize=fuzzer)
+    else()
+        set(target replay_${subject})
+        add_executable(${target} ${source} ${CMAKE_CURRENT_LIST_DIR}/replay.c)
+        add_test(NAME ${target} COMMAND ${target} ${CMAKE_CURRENT_LIST_DIR}/corpus/${subject})
+    endif()
+    target_compile_definitions(${target} PRIVATE TT_SOURCE_DIR="${CMAKE_CURRENT_SOURCE_DIR}")
+    target_link_libraries(${target} PRIVATE tt_fuzz_support)
+endforeach()
