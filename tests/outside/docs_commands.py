@@ -1,7 +1,7 @@
 #!/usr/bin/python3
 """Every command that README.md, DEVELOPERS.md and docs/*.md show is run, so that the manual cannot rot.
 
-Source: the pages themselves. In each block marked ```sh, every line that begins with `taretrace` or `sh` is run (a line
+Source: the pages themselves. In each block marked ```sh, every line that begins with one of BEGINNINGS is run (a line
 that ends with a backslash goes on in the next). It must end with 0, or with N where the line says `# ends N`. A block
 marked ```text right after it must stand, line by line, in what the last command printed; "..." stands for lines left out.
 Commands of one page share a fresh folder in which traces/, definitions/ and docs/ of the repository can be seen; `sh`
@@ -19,13 +19,14 @@ from common import ROOT, TARETRACE, Checks, temporary
 
 BLOCK = re.compile(r"^```(\w*)\n(.*?)^```$", re.M | re.S)
 ENDS = re.compile(r"#\s*ends (\d+)")
+BEGINNINGS = ("taretrace ", "sh ", "openssl genpkey ", "openssl pkey", "cut ", "(cd ", "find ", "cp ", "rm ", "diff ")
 
 
 def commands(block):
     """(command, exit code it must end with) in order."""
     for line in block.replace("\\\n", " ").splitlines():
         line = line.strip()
-        if line.startswith(("taretrace ", "sh ")):
+        if line.startswith(BEGINNINGS):
             ends = ENDS.search(line)
             yield line, int(ends[1]) if ends else 0
 

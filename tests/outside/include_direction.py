@@ -16,8 +16,8 @@ INCLUDE = re.compile(r'^\s*#\s*include\s+"([^"]+)"', re.M)
 
 # The stages in the order in which data passes them. A file belongs to the stage whose name begins its own; what several
 # stages share stands where the first of them needs it.
-STAGES = ["pcapng", "trace_reader", "trace_inputs", "frame", "pdu", "transport", "exchange", "service", "record", "reading",
-          "marks", "verdict", "steady", "step"]
+STAGES = ["pcapng", "trace_reader", "trace_inputs", "frame", "pdu", "plain", "transport", "pair", "exchange", "service", "record", "reading",
+          "marks", "displayed", "recorder_log", "verdict", "steady", "step"]
 TRACE_FORMAT = "capture/trace_format.h"
 
 

@@ -1,0 +1,608 @@
+#!/usr/bin/python3
+"""report.html as a browser, a validator, an accessibility checker and a reader see it (D 9.7).
+
+Sources: the HTML standard as Python's html.parser and npm's html-validate read it; WCAG rules as npm's axe-core checks
+them; Debian's Chromium for layout, requests, console and paper (A4 and US Letter); readings.csv, log.jsonl and verdict.json
+of the same job for every value. Where there is no node, html-validate and axe-core are left out and that is said.
+
+- A job's page makes no request and no noise, does not reach beyond a screen of 360 or 1280 pixels or a sheet of paper.
+- The page says what verdict.json says: answers, reasons, limits, values, frames, bytes, hashes.
+- The line of the chart passes every reading of readings.csv; of too many readings it passes the extremes.
+- Hostile text from bus, marks and definition files is text.
+- A page spoilt in each of these ways is caught.
+"""
+import sys
+
+sys.dont_write_bytecode = True
+import html.parser
+import json
+import pathlib
+import re
+import shutil
+import subprocess
+from decimal import Decimal
+from fractions import Fraction
+
+from browser import Browser
+from common import HOSTILE, JOBS, ROOT, Checks, Job, convert, parse_json, pcap_bytes, rfc3339, run, temporary
+from recorder_kit import SECOND, Recording
+
+NAMES = ["clean", "refused-twice", "rezeroed-with-weight", "blind-rail-losses", "two-vehicles", "wrong-vehicle"]
+NPM = ROOT / "build" / "npm"
+PAPERS = {"A4": (8.27, 11.69, 595, 842), "letter": (8.5, 11, 612, 792)}
+START = 1_772_438_400 * 10**9
+VOID = {"meta", "link", "br", "hr", "img", "input"}
+
+
+# ---- the page as html.parser reads it ----
+
+class Page(html.parser.HTMLParser):
+    """Elements in order, with the text inside them; mistakes of nesting."""
+
+    def __init__(self, text):
+        super().__init__(convert_charrefs=True)
+        self.open, self.elements, self.mistakes = [], [], []
+        self.feed(text)
+        self.close()
+        if self.open:
+            self.mistakes.append(f"never closed: {[element['tag'] for element in self.open]}")
+
+    def handle_starttag(self, tag, attrs):
+        element = {"tag": tag, "attributes": dict(attrs), "text": "", "parent": self.open[-1] if self.open else None}
+        self.elements.append(element)
+        if tag in ("td", "th", "br", "li", "dd", "dt", "p", "tr"): # words of neighbours stay apart
+            self.handle_data(" ")
+        if tag not in VOID:
+            self.open.append(element)
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag):
+        if not self.open or self.open[-1]["tag"] != tag:
+            self.mistakes.append(f"</{tag}> inside {self.open[-1]['tag'] if self.open else 'nothing'}")
+        if self.open:
+            self.open.pop()
+
+    def handle_data(self, data):
+        for element in self.open:
+            element["text"] += data
+
+    def of(self, tag):
+        return [element for element in self.elements if element["tag"] == tag]
+
+    def inside(self, element, tag):
+        found = []
+        for other in self.of(tag):
+            parent = other["parent"]
+            while parent is not None and parent is not element:
+                parent = parent["parent"]
+            if parent is element:
+                found.append(other)
+        return found
+
+
+def plain(text):
+    return re.sub(r"\s+", " ", text.replace("\u00a0", " ")).strip()
+
+
+def check_structure(checks, where, text, page):
+    checks.equal(page.mistakes, [], where + ": nesting")
+    tags = {element["tag"] for element in page.elements}
+    checks.that(not tags & {"script", "iframe", "object", "embed", "form", "base", "img"}, f"{where}: has {tags}")
+    for element in page.elements:
+        for name, value in element["attributes"].items():
+            checks.that(not name.startswith("on"), f"{where}: handler {name}")
+            if name in ("href", "src", "action", "data", "srcset"):
+                checks.equal(value, "data:,", f"{where}: {element['tag']} {name}")
+    checks.that("@import" not in text and not re.search(r"url\((?!#)", text), f"{where}: the style reaches outside")
+    headings = [(int(element["tag"][1]), plain(element["text"])) for element in page.elements
+                if re.fullmatch("h[1-6]", element["tag"])]
+    checks.equal([level for level, _ in headings].count(1), 1, where + ": h1")
+    for before, after in zip(headings, headings[1:]):
+        checks.that(after[0] <= before[0] + 1, f"{where}: {after} skips a level")
+    names = [name for _, name in headings]
+    for wanted in ("In short", "Against time", "Steps", "Refused tries", "Conditions, and who vouches for them",
+                   "Trouble codes", "What was lost, broken or not understood", "Identities", "Files",
+                   "What this does not claim", "Cautions"):
+        checks.that(wanted in names, f"{where}: no heading {wanted}")
+    for table in page.of("table"):
+        checks.that(len(page.inside(table, "caption")) == 1, f"{where}: a table without a caption")
+        checks.that(all(head["attributes"].get("scope") in ("row", "col") for head in page.inside(table, "th")),
+                    f"{where}: a head without scope")
+    checks.that(page.of("table"), f"{where}: no table")
+    for drawing in page.of("svg"):
+        labelled = drawing["attributes"].get("role") == "img" and drawing["attributes"].get("aria-labelledby")
+        checks.that(labelled or drawing["attributes"].get("aria-hidden") == "true", f"{where}: a drawing without text")
+
+
+# ---- the page against verdict.json ----
+
+def numbers_in(text):
+    return [Decimal(number) for number in re.findall(r"(?<![\w.])-?[0-9]+(?:\.[0-9]+)?", text)]
+
+
+def frames_text(first, last):
+    return str(first) if first == last else f"{first} to {last}"
+
+
+def clock_of(time):
+    return time[11:-1].rstrip("0").rstrip(".")
+
+
+def check_step(checks, where, step, page, article):
+    text = plain(article["text"])
+    facts = {plain(page.inside(row, "th")[0]["text"]): plain(page.inside(row, "td")[0]["text"])
+             for table in page.inside(article, "table") if table["attributes"].get("class") == "facts"
+             for row in page.inside(table, "tr")}
+    checks.equal(plain(page.inside(article, "h4")[0]["text"]).split(". ", 1)[1], f"{plain(step['step'])} {step['answer']}",
+                 where + ": head")
+    reason = plain(step["reason"])
+    checks.that(reason[1:] in text, lambda: f"{where}: {reason!r} is not in {text[:400]!r}")
+    limit, deciding = step["limit"], step["deciding"]
+    if limit and "low" in limit:
+        ends = [limit[key] for key in ("low", "high") if limit[key] is not None]
+        checks.equal(numbers_in(facts["Limit"])[:len(ends)], [Decimal(end) for end in ends],
+                     f"{where}: limit {facts['Limit']!r}")
+        if limit["guard"]: # as the definition file writes it, which may be in another unit
+            margin, unit = re.search(r"margin of (\S+) ?(\S*) at each end", facts["Limit"]).groups()
+            checks.equal(convert(Fraction(margin), unit, limit["unit"] or ""), Fraction(limit["guard"]), where + ": margin")
+        checks.that(not limit["unit"] or limit["unit"] in facts["Limit"], f"{where}: unit")
+    if not deciding:
+        checks.equal(facts.get("Evidence"), "none in the record", where + ": evidence")
+        return
+    checks.equal(facts["Frames"], frames_text(deciding["first_frame"], deciding["last_frame"]), where + ": frames")
+    times = [deciding[key] for key in ("first_time", "last_time", "time") if deciding.get(key)]
+    checks.equal(re.findall(r"[0-9]{2}:[0-9:.]+", facts["When"]), [clock_of(time) for time in times], where + ": when")
+    if deciding.get("lowest") is not None:
+        ends = [deciding["lowest"]] + ([deciding["highest"]] if deciding["highest"] != deciding["lowest"] else [])
+        checks.equal(numbers_in(facts["Read"])[:len(ends)], ends, f"{where}: {facts['Read']!r}")
+        checks.equal(numbers_in(facts["Read"])[-1], Decimal(deciding["samples"]), f"{where}: {facts['Read']!r}")
+    if deciding.get("state"):
+        checks.that(facts["Read"].startswith(deciding["state"] + ","), f"{where}: state in {facts['Read']!r}")
+    if deciding.get("bytes"):
+        shown = " ".join(re.findall("..", deciding["bytes"])[:32])
+        checks.that(facts["Answer of the module"].startswith("bytes " + shown), f"{where}: bytes {shown} are not told")
+    for one in step["tries"][:12]:
+        checks.that(clock_of(one["time"]) in text, lambda one=one: f"{where}: a try at {one['time']} is not told")
+        if one["nrc_name"]:
+            checks.that(one["nrc_name"] in text, f"{where}: {one['nrc_name']} is not told")
+
+
+def check_values(checks, where, page, verdict):
+    whole = plain(page.of("main")[0]["text"])
+    checks.that(plain(verdict["answer"])[1:] in whole, f"{where}: the whole answer")
+    articles = page.of("article")
+    lasts = [attempt for part in verdict["parts"] for attempt in part["attempts"] if attempt["last"]]
+    steps = [step for attempt in lasts for step in attempt["steps"]]
+    checks.equal(len(articles), len(steps), where + ": articles")
+    for step, article in zip(steps, articles):
+        check_step(checks, f"{where}, {step['step']}", step, page, article)
+    opening = plain([section for section in page.of("section") if "In short" in section["text"]][0]["text"])
+    for step in steps if len(verdict["parts"]) == 1 else []:
+        checks.that(plain(step["step"]) in opening, f"{where}: {step['step']} is not in the first sentences")
+    order = [opening.index(head) for head in ("Contradicted by", "Not confirmed", "Confirmed by", "What the record lacks")]
+    checks.equal(order, sorted(order), where + ": order of the first sentences")
+    checks.that(f"Passive: {verdict['passive']}" in opening, f"{where}: passive")
+    checks.that(f"Limits fixed before the recording: {verdict['limits_fixed_before_recording']}" in opening,
+                f"{where}: limits fixed")
+    rows = [plain(row["text"]) for row in page.of("tr")]
+    for attempt in lasts:
+        for condition in attempt["conditions"]:
+            found = [row for row in rows if row.startswith(plain(condition["condition"]))
+                     and condition["vouched"] in row]
+            checks.that(found, f"{where}: who vouches for {condition['condition']}")
+            if condition["value"] is not None:
+                checks.that(any(Decimal(condition["value"]) in numbers_in(row) for row in found),
+                            f"{where}: value of {condition['condition']}")
+    for file in verdict["traces"] + verdict["definitions"] + ([verdict["marks"]] if verdict["marks"] else []):
+        checks.that(file["sha256"] in whole, f"{where}: sum of {file['file']}")
+    for text in ("no substitute", "certifies no airbag", "what no bus carried", "Never probe"):
+        checks.that(text in whole, f"{where}: {text!r} is missing")
+
+
+# ---- the chart against readings.csv ----
+
+def ticks_of(page):
+    """The two axes as functions: seconds to x, value to y (Fractions), from the numbers written beside the ticks."""
+    marks = [(element["attributes"], plain(element["text"])) for element in page.of("text")
+             if element["attributes"].get("class") == "tick"]
+    units = {"ms": Fraction(1, 1000), "s": 1, "min": 60, "h": 3600}
+    along = [(Fraction(text.split()[0]) * units[text.split()[1]], Fraction(attributes["x"])) for attributes, text in marks
+             if attributes.get("text-anchor") == "middle" and re.fullmatch(r"[0-9.]+ (ms|s|min|h)", text)]
+    up = [(Fraction(text), Fraction(attributes["y"]) - 4) for attributes, text in marks
+          if attributes.get("text-anchor") == "end"]
+
+    def line(pairs):
+        (value1, place1), (value2, place2) = pairs[0], pairs[-1]
+        return lambda value: place1 + (value - value1) * (place2 - place1) / (value2 - value1)
+    return line(along), line(up)
+
+
+def vertices_of(page):
+    """Runs of the line, each a list of points."""
+    path = [element for element in page.of("path") if element["attributes"].get("class") == "track"][0]
+    runs = []
+    for command, x, y in re.findall(r"([ML])(-?[0-9.]+) (-?[0-9.]+)", path["attributes"]["d"]):
+        if command == "M":
+            runs.append([])
+        runs[-1].append((Fraction(x), Fraction(y)))
+    return runs
+
+
+def rows_of(path, reading):
+    import csv
+    with open(path, encoding="utf-8", newline="") as file:
+        return [row for row in csv.DictReader(file) if row["reading"] == reading and row["value"] and not row["remark"]]
+
+
+def check_chart(checks, where, page, rows, every=True, near=Fraction(6, 10)):
+    """Each reading (or only the extremes) has a vertex where the axes' numbers say that it belongs."""
+    x_of, y_of = ticks_of(page)
+    vertices = [point for part in vertices_of(page) for point in part]
+    wanted = rows
+    if not every:
+        values = [Fraction(row["value"]) for row in rows]
+        extremes = (min(values), max(values))
+        wanted = [row for row, value in zip(rows, values) if value in extremes]
+    for row in wanted:
+        x, y = x_of(Fraction(row["seconds"])), y_of(Fraction(row["value"]))
+        checks.that(any(abs(x - at) <= near and abs(y - up) <= near for at, up in vertices),
+                    lambda row=row: f"{where}: {row['value']} at {row['seconds']} s is not drawn")
+    checks.that(len(vertices) <= 4 * 1024, f"{where}: {len(vertices)} points")
+
+
+def check_gaps(checks, where, page, rows, gap):
+    """The line is broken where, and only where, the samples stand further apart than the step allows."""
+    times = [Fraction(row["seconds"]) for row in rows]
+    breaks = sum(later - earlier > gap for earlier, later in zip(times, times[1:]))
+    checks.equal(len(vertices_of(page)), breaks + 1, where + ": runs of the line")
+
+
+# ---- a record of many readings, and one of hostile text ----
+
+LONG = """taretrace: 1
+module:
+  name: long
+  services: iso14229
+  address: {format: normal, request: 0x5E3, response: 0x6C5}
+identifiers:
+  0x2000: {name: load, length: 2, fields: {total: {byte: 0, length: 2, factor: 0.1, offset: -100, unit: kg}}}
+procedure:
+  - {step: Empty, reading: load.total, steady: {for: 2 s, within: 0.2 kg}, between: [-1.4 kg, 1.4 kg]}
+"""
+
+
+def long_trace(count):
+    """A reading every 50 ms around zero, one spike up, one down, and one pause."""
+    frames, time = [], START
+    for index in range(count):
+        raw = 1000 + index % 2 + (2345 if index == count // 3 else 0) - (777 if index == count // 2 else 0)
+        time += 10**10 if index == count * 3 // 4 else 0
+        for offset, word, data in ((0, 0x5E3, b"\x03\x22\x20\x00"), (5, 0x6C5, b"\x05\x62\x20\x00" + raw.to_bytes(2, "big"))):
+            frames.append((time + offset * 10**6, word, data.ljust(8, b"\xCC")))
+        time += 50 * 10**6
+    return pcap_bytes(frames)
+
+
+def recorded_job(folder):
+    """The clean job as the recorder leaves it, with a loss in the weight's stretch (frames 184 to 237), doubt about
+    listen-only from 16 s on, and two values that a person read off the scan tool: 29.8 on the bus."""
+    marks = (JOBS / "clean" / "marks.jsonl").read_bytes()
+    for second, value in ((13, "29.9"), (14, "31.4")):
+        marks += json.dumps({"time": rfc3339(START + second * SECOND), "kind": "displayed", "name": "seat load.total",
+                             "value": value, "unit": "kg"}).encode() + b"\n"
+    recording = Recording({"can0": (JOBS / "clean" / "trace.pcap").read_bytes()},
+                          [ROOT / "traces" / "definitions" / "seat-scale.yaml"], marks)
+    recording.event(recording.records["can0"][209][0] + 1, "frames lost in the socket", "can0", 210, 211, 12)
+    recording.totals["can0"] = [(recording.records["can0"][209][0] + 1, 12, 0)]
+    recording.event(START + 16 * SECOND, "not listen-only", "can0", recording.frames_at("can0", START + 16 * SECOND))
+    return recording.write(folder)
+
+
+def check_recorded(checks, page, verdict):
+    """What only a recorder knows, and the displayed values, stand in the page as in verdict.json."""
+    opening = plain([section for section in page.of("section") if "In short" in section["text"]][0]["text"])
+    checks.that(verdict["passive"].startswith("until frame ") and verdict["limits_fixed_before_recording"] == "yes",
+                f"recorded: {verdict['passive']}")
+    checks.that(len(verdict["recorder"]["notes"]) >= 2, "recorded: notes")
+    for note in verdict["recorder"]["notes"]:
+        checks.that(plain(note)[1:] in opening, f"recorded: {note!r} is not among the first sentences")
+    main_text = plain(page.of("main")[0]["text"])
+    checks.that("The recorder noted: frames lost in the socket (12)" in main_text, "recorded: the loss in the list")
+    checks.that("frames were lost (12)" in main_text, "recorded: the loss beside its step")
+    rows = [plain(row["text"]) for row in page.of("tr")]
+    for one, answer in zip(("29.9 kg", "31.4 kg"), ("agrees", "differs")):
+        checks.that(any(one in row and row.endswith(answer) and "29.8 kg" in row or one in row and row.endswith(answer)
+                        and answer == "agrees" for row in rows), f"recorded: {one} displayed")
+
+
+NASTY = ["</td></table><script>alert(1)</script>", "<img src=x onerror=alert(1)>", "\x1b]52;c;AAAA\x07", "\u202eabc\u2066",
+         "--></style><style>*{display:none}", "' onload='x", '" onload="x', "&lt;b&gt;", "\ufdd0\uffff",
+         "\u05d0\u05d1 12.5 kg"]
+HOSTILE_DEFINITIONS = """taretrace: 1
+module:
+  name: "<b>module</b>"
+  services: iso14229
+  address: {format: normal, request: 0x5E3, response: 0x6C5}
+identifiers:
+  0x2000:
+    name: "<i>load"
+    fields:
+      "</svg><script>x</script>": {byte: 0, unit: "<u>"}
+      state: {byte: 1, names: {0: "<s>\\"'&", 1: "\u05d0\u05d1"}}
+  0xF18C: {name: serial, fields: {text: {byte: 0, length: 40, type: text}}}
+conditions:
+  - {condition: "<condition onload=x>"}
+procedure:
+  - {step: "<step>&amp;", reading: "<i>load.</svg><script>x</script>", steady: {for: 1 s, within: "1 <u>"},
+     between: ["0 <u>", "9 <u>"]}
+  - {step: "\\" onmouseover=\\"x", reading: <i>load.state, is: ["<s>\\"'&"]}
+"""
+
+
+def hostile_job(folder):
+    frames, time = [], START
+
+    def put(word, data):
+        nonlocal time
+        time += 50_000_000
+        frames.append((time, word, data.ljust(8, b"\xCC")))
+    for index, raw in enumerate([text.encode() for text in NASTY] + [b"\xff\xfe<b>", b"\xc0\xaf\xe2\x80", b"\xed\xa0\x80"]):
+        put(0x5E3, b"\x03\x22\x20\x00")
+        put(0x6C5, bytes([5, 0x62, 0x20, 0x00, index % 4, index % 2]))
+        payload = b"\x62\xf1\x8c" + raw[:40].ljust(40, b" ")
+        put(0x5E3, b"\x03\x22\xf1\x8c")
+        put(0x6C5, bytes([0x10, len(payload)]) + payload[:6])
+        put(0x5E3, b"\x30\x00\x00")
+        for number, start in enumerate(range(6, len(payload), 7), 1):
+            put(0x6C5, bytes([0x20 | number % 16]) + payload[start:start + 7])
+    (folder / "nasty.pcap").write_bytes(pcap_bytes(frames))
+    (folder / "nasty.yaml").write_text(HOSTILE_DEFINITIONS, encoding="utf-8")
+    lines = []
+    for index, text in enumerate(NASTY):
+        stamp = rfc3339(START + 1000 * index)
+        lines += [{"time": stamp, "kind": "note", "name": text, "text": text},
+                  {"time": stamp, "kind": "displayed", "name": text, "value": "1.5", "unit": text[:20]},
+                  {"time": stamp, "kind": "condition", "name": "<condition onload=x>", "value": "yes", "text": text}]
+    (folder / "nasty.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines), encoding="utf-8")
+    return [folder / "nasty.pcap", "--definitions", folder / "nasty.yaml", "--marks", folder / "nasty.jsonl"]
+
+
+def check_hostile(checks, text, page):
+    """Every hostile text is there as text, and none of it as an element or a control."""
+    found = HOSTILE.search(text)
+    checks.that(not found, lambda: f"hostile: {found[0]!r} in the page")
+    checks.that(not re.search("[\ufdd0-\ufdef\ufffe\uffff]", text), "hostile: a code point that is no character")
+    whole = page.of("body")[0]["text"]
+    for piece in ("</td></table><script>alert(1)</script>", "<img src=x onerror=alert(1)>", "&lt;b&gt;", "<b>module</b>",
+                  "' onload='x", '" onload="x', "<condition onload=x>", "<step>&amp;", '" onmouseover="x', "<s>\"'&"):
+        checks.that(piece in whole, lambda piece=piece: f"hostile: {piece!r} is lost")
+    checks.that("\\xe2\\x80\\xae" in whole and "\\x1b" in whole and "\\xff" in whole, "hostile: escapes are not shown")
+
+
+# ---- npm ----
+
+def npm_modules():
+    """Folder of html-validate and axe-core, or None where there is no node."""
+    if not shutil.which("node") or not shutil.which("npm"):
+        return None
+    wanted = ["html-validate@8", "axe-core@4"]
+    if not all((NPM / "node_modules" / name.split("@")[0]).is_dir() for name in wanted):
+        NPM.mkdir(parents=True, exist_ok=True)
+        subprocess.run(["npm", "install", "--prefix", str(NPM), "--no-audit", "--no-fund", "--silent", *wanted],
+                       check=False, capture_output=True, timeout=300)
+    if not all((NPM / "node_modules" / name.split("@")[0]).is_dir() for name in wanted):
+        print("html-validate and axe-core could not be installed; the rest was checked without them")
+        return None
+    return NPM / "node_modules"
+
+
+def validator_says(modules, files):
+    """Rules that html-validate finds broken, by file."""
+    config = NPM / "html-validate.json"
+    config.write_text('{"root": true, "extends": ["html-validate:recommended"]}', encoding="utf-8")
+    result = subprocess.run(["node", str(modules / ".bin" / "html-validate"), "--config", str(config), "--formatter", "json",
+                             *map(str, files)], capture_output=True, text=True, timeout=120, check=False)
+    found = {str(file): [] for file in files}
+    for report in json.loads(result.stdout):
+        found[str(pathlib.Path(report["filePath"]).resolve())] += \
+            [f"{message['line']}: {message['ruleId']}: {message['message']}" for message in report["messages"]]
+    return found
+
+
+def axe_says(browser, source):
+    browser.ask(source + ";0")
+    return browser.ask("axe.run({resultTypes: ['violations']}).then(r => r.violations.map(v => "
+                       "v.id + ': ' + v.nodes.map(n => n.target.join(' ')).slice(0, 3).join('; ')))")
+
+
+# ---- in the browser ----
+
+# What reaches beyond the page's width; what scrolls inside its own frame does not.
+BEYOND = """(() => {const width = document.documentElement.clientWidth, out = [];
+for (const e of document.querySelectorAll('body, body *')) {
+    if (!e.getClientRects().length || e.closest('svg') && e.tagName != 'svg') continue;
+    const frame = e.closest('.scroll');
+    if (frame && frame != e && getComputedStyle(frame).overflowX == 'auto') continue;
+    if (e.getBoundingClientRect().right > width + 1) out.push(e.tagName + ' ' + e.textContent.slice(0, 40));
+}
+if (document.documentElement.scrollWidth > width + 1) out.push('the page scrolls sideways');
+return out.slice(0, 5)})()"""
+PRINTABLE = {"A4": round((210 - 30) / 25.4 * 96), "letter": round((215.9 - 30) / 25.4 * 96)} # less margins of 15 mm
+
+
+def look(checks, browser, where, url, axe, thorough):
+    for width in (1280, 360):
+        browser.size(width)
+        browser.open(url)
+        checks.equal(browser.noise(), [], f"{where} at {width}: noise")
+        checks.equal(browser.ask(BEYOND), [], f"{where} at {width}: beyond the screen")
+        checks.that(browser.ask("document.querySelectorAll('h2').length") >= 8, f"{where} at {width}: headings")
+        checks.that(browser.ask("document.querySelectorAll('table caption').length") >= 1, f"{where} at {width}: tables")
+        if axe and (thorough or width == 360):
+            checks.equal(axe_says(browser, axe), [], f"{where} at {width}: axe-core")
+    if axe and thorough:
+        browser.size(1280, dark=True)
+        checks.equal(axe_says(browser, axe), [], f"{where}, dark: axe-core")
+    for paper, width in PRINTABLE.items():
+        browser.size(width, media="print")
+        checks.equal(browser.ask(BEYOND), [], f"{where} on {paper}: cut off at the edge")
+        checks.equal(browser.ask("getComputedStyle(document.body).color"), "rgb(0, 0, 0)", f"{where} on {paper}: ink")
+
+
+def check_paper(checks, browser, where, url, folder):
+    for paper, (width, height, points_wide, points_high) in PAPERS.items():
+        path = folder / f"{paper}.pdf"
+        browser.size(1280)
+        browser.open(url)
+        browser.print(path, width, height)
+        facts = subprocess.run(["pdfinfo", str(path)], capture_output=True, text=True, check=True, timeout=60).stdout
+        size = re.search(r"Page size:\s+([0-9.]+) x ([0-9.]+)", facts)
+        checks.that(size and abs(float(size[1]) - points_wide) < 2 and abs(float(size[2]) - points_high) < 2,
+                    f"{where} on {paper}: {facts}")
+        text = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True,
+                              timeout=60).stdout
+        checks.that("What this does not claim" in text and "Confirmed by the record" in text, f"{where} on {paper}: text")
+
+
+# ---- spoilt pages ----
+
+def check_controls(checks, browser, modules, axe, good, folder):
+    """Each check is shown a page that it must not pass."""
+    def spoil(name, old, new):
+        text = good.replace(old, new, 1)
+        checks.that(text != good, f"control {name}: nothing was spoilt")
+        path = folder / f"spoilt-{name}.html"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    no_policy = re.search(r"<meta http-equiv=.*?>\n", good, re.S)[0]
+    for name, element in (("image", '<img alt="" src="http://127.0.0.1:9/x.png">'),
+                          ("script", "<script>console.log('x')</script>"),
+                          ("error", "<script>throw new Error('x')</script>")):
+        path = spoil(name, no_policy, "")
+        path.write_text(path.read_text(encoding="utf-8").replace("</main>", element + "</main>"), encoding="utf-8")
+        browser.size(1280)
+        browser.open(path.as_uri())
+        browser.ask("new Promise(done => setTimeout(done, 200))")
+        checks.that(browser.noise(), f"control {name}: no noise was heard")
+        spoilt = Page(path.read_text(encoding="utf-8"))
+        other = Checks(most=0)
+        check_structure(other, name, path.read_text(encoding="utf-8"), spoilt)
+        checks.that(other.failed, f"control {name}: not seen by the parser")
+    # The page's own policy stops a script and an image that would get in all the same.
+    path = spoil("policy", "</main>", '<script>document.title = "ran"</script></main>')
+    browser.open(path.as_uri())
+    checks.that(browser.ask("document.title") != "ran", "control policy: a script ran")
+    path = spoil("wide", "</main>", '<p style="width:900px">wide</p></main>')
+    browser.size(360)
+    browser.open(path.as_uri())
+    checks.that(browser.ask(BEYOND), "control wide: not seen on a screen")
+    path = spoil("clipped", ".scroll{overflow:visible}", ".scroll{overflow:visible}table{min-width:1200px}")
+    browser.size(PRINTABLE["A4"], media="print")
+    browser.open(path.as_uri())
+    checks.that(browser.ask(BEYOND), "control clipped: not seen on paper")
+    if modules:
+        spoilt = spoil("twice", '<caption id="table-2"', '<caption id="table-1"')
+        found = validator_says(modules, [spoilt])[str(spoilt)]
+        checks.that(any("no-dup-id" in line for line in found), f"control twice: html-validate says {found}")
+        for name, old, new, rule in (("language", '<html lang="en">', "<html>", "html-has-lang"),
+                                     ("contrast", "--soft:#55585e", "--soft:#d0d0d0", "color-contrast"),
+                                     ("scope", "</h1>", "</h1><table><tr><th scope='x'>a</th></tr></table>", "scope-attr-valid")):
+            path = spoil(name, old, new)
+            browser.size(1280)
+            browser.open(path.as_uri())
+            found = axe_says(browser, axe)
+            checks.that(any(rule in line for line in found), f"control {name}: axe-core says {found}")
+
+
+def check_value_controls(checks, page_text, verdict, rows):
+    """The comparison with verdict.json and readings.csv sees a single changed value."""
+    for name, old, new in (("value", "<strong>29.8", "<strong>29.7"), ("answer", 'class="answer yes">confirmed', 'class="answer yes">recorded'),
+                           ("frame", '<span class="nb">72 to 125</span>', '<span class="nb">73 to 125</span>')):
+        other = Checks(most=0)
+        text = page_text.replace(old, new)
+        checks.that(text != page_text, f"control {name}: nothing was changed")
+        check_values(other, "control", Page(text), verdict)
+        checks.that(other.failed, f"control {name}: not seen")
+    path = re.search(r'class="track" d="([^"]*)"', page_text)[1]
+    points = re.findall(r"[ML][0-9.]+ [0-9.]+", path)
+    moved = page_text.replace(path, path.replace(points[12], "L300 100"))
+    other = Checks(most=0)
+    check_chart(other, "control", Page(moved), rows)
+    checks.that(other.failed, "control chart: a point that is elsewhere is not seen")
+
+
+def main():
+    checks = Checks()
+    modules = npm_modules()
+    axe = (modules / "axe-core" / "axe.min.js").read_text(encoding="utf-8") if modules else None
+    with temporary() as name:
+        folder = pathlib.Path(name).resolve()
+        pages = {}
+        for job in map(Job, NAMES):
+            into = folder / job.name
+            run("verify", *job.arguments(), "--into", into)
+            pages[job.name] = into / "report.html"
+        into = folder / "hostile"
+        result = run("verify", *hostile_job(folder), "--into", into)
+        if checks.that(into.is_dir(), lambda: f"hostile: {result.stderr.decode()[:600]}"):
+            pages["hostile"] = into / "report.html"
+        into = recorded_job(folder / "recorded")
+        run("verify", into)
+        pages["recorded"] = into / "report.html"
+        (folder / "long.pcap").write_bytes(long_trace(12_000))
+        (folder / "long.yaml").write_text(LONG)
+        run("verify", folder / "long.pcap", "--definitions", folder / "long.yaml", "--into", folder / "long")
+        pages["long"] = folder / "long" / "report.html"
+
+        parsed = {}
+        for where, path in pages.items():
+            text = path.read_text(encoding="utf-8")
+            parsed[where] = page = Page(text)
+            verdict = parse_json((path.parent / "verdict.json").read_text(encoding="utf-8"))
+            check_structure(checks, where, text, page)
+            if where != "hostile": # its texts are shown escaped, and compared below
+                check_values(checks, where, page, verdict)
+        check_recorded(checks, parsed["recorded"], parse_json((folder / "recorded" / "verdict.json").read_text()))
+        check_hostile(checks, pages["hostile"].read_text(encoding="utf-8"), parsed["hostile"])
+        for where, reading in (("clean", "seat load.total"), ("refused-twice", "seat load.total"),
+                               ("rezeroed-with-weight", "seat load.total"), ("wrong-vehicle", "seat load.total")):
+            rows = rows_of(pages[where].parent / "readings.csv", reading)
+            check_chart(checks, where, parsed[where], rows)
+            check_gaps(checks, where, parsed[where], rows, Fraction(5, 2))
+        rows = rows_of(pages["long"].parent / "readings.csv", "load.total")
+        checks.equal(len(rows), 12_000, "long: readings")
+        check_chart(checks, "long", parsed["long"], rows, every=False, near=Fraction(1))
+        check_gaps(checks, "long", parsed["long"], rows, Fraction(5, 2))
+
+        clean = pages["clean"].read_text(encoding="utf-8")
+        again = run("report", pages["clean"].parent, "--to", "-")
+        checks.equal(again.stdout, clean.encode(), "taretrace report --to -")
+        pages["clean"].write_text("spoilt")
+        checks.equal(run("report", pages["clean"].parent).returncode, 0, "taretrace report")
+        checks.equal(pages["clean"].read_text(encoding="utf-8"), clean, "the report written anew")
+        check_value_controls(checks, clean, parse_json((pages["clean"].parent / "verdict.json").read_text()),
+                             rows_of(pages["clean"].parent / "readings.csv", "seat load.total"))
+
+        if modules:
+            for file, found in validator_says(modules, pages.values()).items():
+                checks.equal(found, [], f"html-validate: {file}")
+        browser = Browser()
+        try:
+            for where, path in pages.items():
+                look(checks, browser, where, path.as_uri(), axe, where in ("blind-rail-losses", "hostile", "recorded"))
+            check_paper(checks, browser, "refused-twice", pages["refused-twice"].as_uri(), folder)
+            check_controls(checks, browser, modules, axe, clean, folder)
+        finally:
+            browser.close()
+    if not modules:
+        print("without node: html-validate and axe-core were not asked")
+    checks.finish()
+
+
+if __name__ == "__main__":
+    main()
