@@ -246,7 +246,7 @@ def check_lost_module(checks, folder):
     view = Screen("watch", job.folder)
     checks.that(view.sees("steady for"), "read: " + view.text())
     view.press("\r\r")
-    checks.that(view.sees("seat load.total", "not read for", "let the scan tool show it all the time"), "stale: " + view.text())
+    checks.that(view.sees("seat load.total", "not read for", "let the scan tool show it all the"), "stale: " + view.text())
     checks.that(view.sees("No frame has come for", seconds=8), "silent: " + view.text())
     job.kill()
     checks.that(view.sees("Nobody is recording into job", "it ended without closing the record"), "died: " + view.text())
