@@ -113,6 +113,7 @@ void report_settle(struct report *report)
             ordered[at] = ordered[at - 1];
         ordered[at] = *note;
     }
+    // cppcheck-suppress uninitvar ; the first kept of them are set, and no more are copied
     memcpy(report->notes, ordered, kept * sizeof ordered[0]);
     report->settled = true;
 }
