@@ -75,8 +75,42 @@ int __wrap_open(const char *path, int flags, ...)
     return -1;
 }
 
+static unsigned shortage;
+
+void fuzz_shortage(unsigned nth)
+{
+    shortage = nth;
+}
+
+static bool is_short(void)
+{
+    return shortage > 0 && --shortage == 0;
+}
+
+void *__real_malloc(size_t size);
+void *__real_calloc(size_t count, size_t size);
+void *__real_realloc(void *piece, size_t size);
+void *__wrap_malloc(size_t size);
+void *__wrap_calloc(size_t count, size_t size);
+void *__wrap_realloc(void *piece, size_t size);
+
+void *__wrap_malloc(size_t size)
+{
+    return is_short() ? NULL : __real_malloc(size);
+}
+
+void *__wrap_calloc(size_t count, size_t size)
+{
+    return is_short() ? NULL : __real_calloc(count, size);
+}
+
+void *__wrap_realloc(void *piece, size_t size)
+{
+    return is_short() ? NULL : __real_realloc(piece, size);
+}
+
 FILE *__wrap_tmpfile(void)
 {
-    int fd = memfd_create("temporary", MFD_CLOEXEC);
+    int fd = is_short() ? -1 : memfd_create("temporary", MFD_CLOEXEC);
     return fd < 0 ? NULL : fdopen(fd, "w+b");
 }

@@ -54,4 +54,10 @@ void fuzz_folder_arm(void);
 void fuzz_folder_put(const char *name, const void *data, size_t size);
 void fuzz_folder_disarm(void);
 
+/*
+ * The nth allocation from now on (from 1) that our own code makes fails, once; 0: none does. What is tried under it may
+ * end as it likes, but by an answer, and must leave nothing behind.
+ */
+void fuzz_shortage(unsigned nth);
+
 #endif

@@ -90,6 +90,13 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     }
     definitions_free(&definitions);
     FUZZ_CHECK(fclose(out) == 0);
+    /* Again, with too little memory: refused, or the same answer. */
+    diagnostics_init(&diagnostics, NULL);
+    fuzz_shortage(1 + (unsigned)(size % 24));
+    enum load_result again = definitions_load(paths, given, &diagnostics, &definitions);
+    fuzz_shortage(0);
+    FUZZ_CHECK(again == result || (again != LOAD_OK && diagnostics.errors > 0));
+    definitions_free(&definitions);
     check_messages(text);
     free(text);
     fuzz_folder_disarm();

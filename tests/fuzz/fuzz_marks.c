@@ -104,6 +104,12 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     int code = marks_load(&marks, "job/marks.jsonl", &diagnostics);
     /* In a job folder a torn line is left out; else both are the same. */
     diagnostics_init(&silent, NULL);
+    fuzz_shortage(1 + (unsigned)(size % 10));
+    int short_code = marks_load(&kept, "job/marks.jsonl", &silent);
+    fuzz_shortage(0);
+    FUZZ_CHECK(short_code == code || short_code == EXIT_OUR_FAULT);
+    if (short_code == 0)
+        marks_free(&kept);
     int kept_code = marks_load_from_job(&kept, "job/marks.jsonl", &silent);
     fuzz_folder_disarm();
     FUZZ_CHECK(code != 0 || (kept_code == 0 && kept.count == marks.count));

@@ -86,5 +86,11 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         against_libpcap(data, size);
         pcapng_close(&split);
     }
+    fuzz_shortage(1 + (unsigned)(size % 6)); /* again, with too little memory */
+    int again = pcapng_split(&split, fuzz_file(0, data, size), "input", &silent);
+    fuzz_shortage(0);
+    FUZZ_CHECK(again == code || again == EXIT_OUR_FAULT || again == EXIT_WRITE_FAILED);
+    if (again == 0)
+        pcapng_close(&split);
     return 0;
 }

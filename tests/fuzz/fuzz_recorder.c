@@ -178,6 +178,12 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     for (uint32_t i = 0; marked && i < marks.count; i++)
         FUZZ_CHECK(marks.list[i].covered != MARK_COVER_UNKNOWN || !log.usable);
     recorder_log_free(&log);
+    fd = fuzz_file(0, log_bytes.data, log_bytes.length);
+    fuzz_shortage(1 + (unsigned)(size % 16)); /* again, with too little memory */
+    code = recorder_log_load(&log, fd, "recorder.jsonl", marked ? &marks : NULL, &silent);
+    fuzz_shortage(0);
+    FUZZ_CHECK(code == 0 || ((code == EXIT_OUR_FAULT || code == EXIT_WRITE_FAILED) && silent.errors > 0));
+    recorder_log_free(&log);
     if (marked)
         marks_free(&marks);
     buffer_free(&log_bytes);

@@ -226,11 +226,62 @@ static void by_path(const uint8_t *data, size_t size)
     trace_reader_close(&reader);
 }
 
+/* Sums on the way: each must be that of the file's beginning (D 11.3). */
+static const uint8_t *summed_bytes;
+static uint64_t summed_to, summed_size;
+
+static uint64_t on_sum(void *context, const char sha256[DIGEST_TEXT])
+{
+    char sum[DIGEST_TEXT];
+    unsigned *sums = context;
+    FUZZ_CHECK(digest_of(summed_bytes, summed_to, sum) && strcmp(sum, sha256) == 0);
+    ++*sums;
+    summed_to += 1 + summed_to / 2;
+    return summed_to <= summed_size ? summed_to : UINT64_MAX;
+}
+
+/* The first bytes were read before; sums on the way; too little memory at first. */
+static void by_descriptor(const uint8_t *data, size_t size)
+{
+    struct trace_reader reader;
+    struct trace_record record;
+    size_t start = size < 4 ? size : 4, ahead = 0;
+    unsigned sums = 0, expected = 0;
+    uint64_t records = 0;
+    diagnostics_init(&silent, NULL);
+    fuzz_shortage(1 + (unsigned)(size % 2));
+    int code = trace_reader_open_fd(&reader, fuzz_file(0, data, size), "input", NULL, 0, true, &silent);
+    if (code == EXIT_CONFIRMED) {
+        (void)trace_reader_peek(&reader, &ahead, &record);
+        trace_reader_close(&reader);
+    }
+    fuzz_shortage(0);
+    int fd = fuzz_file(0, data, size);
+    FUZZ_CHECK(lseek(fd, (off_t)start, SEEK_SET) == (off_t)start);
+    if (trace_reader_open_fd(&reader, fd, "input", data, start, true, &silent) != EXIT_CONFIRMED)
+        return;
+    summed_bytes = data;
+    summed_size = size;
+    summed_to = 24 + size % 32;
+    for (uint64_t at = summed_to; at <= size; at += 1 + at / 2)
+        expected++;
+    reader.check_at = summed_to;
+    reader.check = on_sum;
+    reader.check_context = &sums;
+    trace_reader_sum_aside(&reader);
+    while (trace_reader_next(&reader, &record) == TRACE_RECORD)
+        records++;
+    char sum[DIGEST_TEXT];
+    FUZZ_CHECK(trace_reader_digest(&reader, sum) && records == reader.records && sums == expected);
+    trace_reader_close(&reader);
+}
+
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     struct watch whole, other;
     against_libpcap(data, size);
     by_path(data, size);
+    by_descriptor(data, size);
     if (!read_frames(data, size, size, FRAME_ID_LOOK, false, &whole))
         return 0;
     (void)read_frames(data, size, size, FRAME_ID_SWAPPED, false, &other);

@@ -172,21 +172,25 @@ def exchange():
     # identifiers defined on the bus: of pages, flags and sums; too many pieces; too many identifiers; forgotten
     for pieces in ("00010107", "00010101000102040001" + "0504", "3C400102" "3C400306", "3C400108", "3C400808", "00030102", "000201" "04",
                    "3C400000", "3C400163", "00010101" * 17):
-        define = say(1, 1, "2C01F201" + pieces) + say(0x11, 1, "6C01F201")
-        yield define + say(1, 1, "22F201") + say(0x11, 1, "62F201" + "0100112233445566") + say(1, 0xE1, "22F201") + \
-            say(0x11, 1, "62F20102AABB")
-        yield define.replace(bytes([1, 1, 4]), bytes([0, 1, 4])) + say(1, 1, "2C03F201") + say(0x11, 1, "6C03F201") + say(1, 1, "22F201") + \
-            say(0x11, 1, "62F201AA")
-        yield define + say(1, 1, "2C02F20114112233") + say(0x11, 1, "6C02F201") + say(1, 1, "22F201") + say(0x11, 1, "62F201AA")
-    yield b"".join(say(1, 1, "2C01F2%02X00010101" % n) + say(0x11, 1, "6C01F2%02X" % n) for n in range(70)) + say(1, 1, "22F2FF") + \
-        say(0x11, 1, "62F2FF00")
+        define = say(2, 1, "2C01F201" + pieces) + say(0x12, 1, "6C01F201")
+        yield define + say(2, 1, "22F201") + say(0x12, 1, "62F201" + "0100112233445566") + say(2, 0xE1, "22F201") + \
+            say(0x12, 1, "62F20102AABB")
+        yield define.replace(bytes([2, 1, 4]), bytes([0, 1, 4])) + say(2, 1, "2C03F201") + say(0x12, 1, "6C03F201") + say(2, 1, "22F201") + \
+            say(0x12, 1, "62F201AA")
+        yield define + say(2, 1, "2C02F20114112233") + say(0x12, 1, "6C02F201") + say(2, 1, "22F201") + say(0x12, 1, "62F201AA")
+    yield b"".join(say(2, 1, "2C01F2%02X00010101" % n) + say(0x12, 1, "6C01F2%02X" % n) for n in range(70)) + say(2, 1, "22F2FF") + \
+        say(0x12, 1, "62F2FF00")
     # several identifiers in one answer
     vin = "3147" * 8 + "34"
     for asked, said in (("F1900003", "F190" + vin + "00030A01"), ("00030002", "00030A0100023132333441424344" "4546"),
                         ("0003F186", "00030A01F18603"), ("F1860003", "F1860300030A"), ("ABCD0003", "ABCD00030A01"),
                         ("00030003", "00030A0100030B02"), ("00030002", "00020A01"), ("0003F200", "00030A01F200414243"), ("000300", "00030A01")):
-        yield say(1, 1, "22" + asked) + say(0x11, 1, "62" + said)
+        yield say(2, 1, "22" + asked) + say(0x12, 1, "62" + said)
         yield say(0, 1, "22" + asked) + say(0x10, 1, "62" + said)
+    for module in (0x40, 2): # sources of another module's record; sums and flags of a defined identifier
+        for pieces in ("3C400108", "3C400103" "3C400403" "3C400701", "3C400701", "3C400801"):
+            define = bytes([0, 1, 4 + len(pieces) // 2]) + bytes.fromhex("2C01F201" + pieces) + say(0x10, 1, "6C01F201")
+            yield define + say(0, 1, "22F201") + say(0x10, 1, "62F201" + "40B3E83E83DE7B00"[:len(pieces) * 2])
     yield say(0xC0, 8, "00000100000000AA") + say(0xC0, 0, "0102030405060708")
     yield b"\xc0\x00\x7a" + bytes(range(0x3A))
 
@@ -267,6 +271,13 @@ def marks():
     yield bytes([0]) + "\n".join(reversed(lines)).encode()
     for line in lines:
         yield times + line.encode()
+    head = '{"time": "2026-03-02T08:00:05Z", "kind": '
+    for more in ('"withdrawal", "withdraws": 1}', '"withdrawal", "withdraws": 1, "text": "again"}', '"withdrawal", "withdraws": 3, "text": "x"}',
+                 '"withdrawal", "withdraws": 9, "text": "x"}', '"withdrawal", "withdraws": -1, "text": "x"}', '"note", "withdraws": 1}',
+                 '"weight", "value": "3", "unit": "%s"}' % ("u" * 40), '"weight"}', '"condition", "name": "x", "value": "maybe"}',
+                 '"identity", "name": "vin"}', '"moment"}', '"displayed", "name": "x", "value": "1e5"}', '"note", "text": 1.5}',
+                 '"note", "text": "a"}', '"notes", "text": "a"}', '"xyzzy"}', '""}', '"note", "time": 3}'):
+        yield times + ("\n".join([lines[0], lines[7].replace(": 7", ": 1"), head + more, head + more])).encode() + b"\n  \t\r\n"
     for one in HOSTILE:
         yield bytes([1, 5, 0]) + ('{"time":"2026-03-02T08:00:00.5Z","kind":"note","text":"%s"}\n' % one).encode("utf-8", "replace")
     for bad in ("[]", "{", '{"time": 5, "kind": "note"}', '{"time": "x", "kind": "nte", "knd": 1}', '{"a":1,"a":2}',
@@ -323,6 +334,18 @@ def recorder():
         detail = '"-3600.000000000"' if what == "clock stepped" else '"\\u001b[2J"' if number % 2 else "null"
         yield b"%%\n" + "\n".join([start(), event(2, what, count=str(number), detail=detail), point(3, 1, frames=5, lost=number),
                                    end(4)]).encode() + b"\n"
+    on, off = "not listen-only", "listen-only again"
+    yield b"%%\n" + "\n".join([start(), event(2, on, after=2, before=3), event(3, off, after=4, before=5), event(4, off), point(5, 1, frames=5),
+                               event(6, on, after=6, before=7), end(7)]).encode() + b"\n"
+    yield b"%%\n" + "\n".join([start(), event(2, "frames lost in the socket", count="3"), event(3, "frames lost in the socket", count="3"),
+                               point(4, 1, frames=5, lost=4), event(5, "frames lost in the socket", count="9"),
+                               point(6, 2, frames=6, lost=2), end(7)]).encode() + b"\n"
+    yield b"%%\n" + "\n".join([start(), start(), point(3, 1), point(4, 3), point(5, 3, frames=5), point(6, 4), end(7), end(8)]).encode() + b"\n"
+    yield b"%%\n" + "\n".join([start(), event(2, "link down", '"can7"'), event(3, "link down", "5"), event(4, "x", after=9, before=3),
+                               point(5, 1, two), point(6, 2, ())]).encode() + b"\n"
+    yield b"%%\n" + start(("can0", "can0", "../x", "", "a" * 20), file="x/%s").encode() + b"\n"
+    yield b"%%\n" + start(tuple("can%d" % n for n in range(66))).encode() + b"\n"
+    yield b"%%\n" + start().replace('"definitions":[', '"definitions":[{"file":"../x"},{"file":"definitions/a"},').encode() + b"\n"
     for bad in ("[]", "{}", '{"line":1}', '{"line":1,"kind":"start","format":2,"previous":null}', "\xff"):
         yield b"%%\n" + bad.encode("latin-1") + b"\n"
 

@@ -7,8 +7,8 @@ list(FILTER fuzz_support_sources EXCLUDE REGEX "/(fuzz_[^/]*|replay)\\.c$")
 add_library(tt_fuzz_support OBJECT ${fuzz_support_sources})
 target_link_libraries(tt_fuzz_support PUBLIC tt_commands tt_outputs tt_stages tt_definitions tt_support PkgConfig::GMP
                       PkgConfig::PCAP PkgConfig::JANSSON)
-# Paths stay in memory (fuzz.h).
-target_link_options(tt_fuzz_support INTERFACE -Wl,--wrap=open -Wl,--wrap=tmpfile)
+# Paths stay in memory, and allocations can fail (fuzz.h).
+target_link_options(tt_fuzz_support INTERFACE -Wl,--wrap=open,--wrap=tmpfile,--wrap=malloc,--wrap=calloc,--wrap=realloc)
 foreach(source ${fuzz_sources})
     get_filename_component(target ${source} NAME_WE)
     string(REGEX REPLACE "^fuzz_" "" subject ${target})
