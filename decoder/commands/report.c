@@ -59,9 +59,10 @@ static int parse(struct command *command, int argc, char **argv)
                            optind == argc ? "no job folder given" : "one job folder at a time");
     command->path = argv[optind];
     if (!job_inputs_is_folder(command->path) && access(command->path, F_OK) == 0)
-        return usage_error(&command->diagnostics, "report",
-                           "%.80s is no job folder; make one with: taretrace verify TRACE --definitions FILE --into JOB",
-                           command->path);
+        return usage_error(
+            &command->diagnostics, "report",
+            "%.80s is no job folder; make one with: taretrace verify TRACE --definitions FILE --into JOB",
+            command->path);
     return 0;
 }
 
@@ -116,7 +117,8 @@ static int to_output(struct command *command)
 {
     struct sink out;
     if (!sink_open_fd(&out, STDOUT_FILENO, false)) {
-        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
+        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, NULL,
+                        "memory ran out; close other programs and run again");
         return EXIT_OUR_FAULT;
     }
     report_html(command->report, &out, &command->derived.about);
@@ -161,7 +163,8 @@ static int elsewhere(struct command *command)
                                   .start = &command->derived.result.first_time, .several = buses > 1};
     command->report = report_open(&command->view);
     if (!command->report) {
-        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
+        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, NULL,
+                        "memory ran out; close other programs and run again");
         return EXIT_OUR_FAULT;
     }
     int code = collect(command);

@@ -104,8 +104,8 @@ static void take_question(struct explain_item *item, const struct exchange *exch
 }
 
 /* A new item from a message; NULL when there is no room for it. */
-static struct explain_item *take(struct explain *explain, const struct message *message, const struct exchange *exchange,
-                                 unsigned labels)
+static struct explain_item *take(struct explain *explain, const struct message *message,
+                                 const struct exchange *exchange, unsigned labels)
 {
     if (explain->item_count == EXPLAIN_ITEMS)
         return NULL;

@@ -17,7 +17,12 @@
 #define EXPLAIN_NEAR 2           /* frames named when nothing is found: the last before, the first behind */
 
 enum explain_label { /* bits: why a value is shown */
-    EXPLAIN_ASKED = 1, EXPLAIN_FIRST = 2, EXPLAIN_LOWEST = 4, EXPLAIN_HIGHEST = 8, EXPLAIN_LAST = 16, EXPLAIN_DECIDING = 32
+    EXPLAIN_ASKED = 1,
+    EXPLAIN_FIRST = 2,
+    EXPLAIN_LOWEST = 4,
+    EXPLAIN_HIGHEST = 8,
+    EXPLAIN_LAST = 16,
+    EXPLAIN_DECIDING = 32
 };
 
 struct explain_question {

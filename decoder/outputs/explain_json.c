@@ -217,7 +217,8 @@ static void put_limit(struct document *document, const struct def_step *step)
             (void)json_number(json, "guard", step->guard.numerator, step->guard.denominator);
         else
             json_nothing(json, "guard");
-        json_text(json, "guard_unit", step->has_guard && step->guard_unit && step->guard_unit[0] ? step->guard_unit : NULL);
+        json_text(json, "guard_unit",
+                  step->has_guard && step->guard_unit && step->guard_unit[0] ? step->guard_unit : NULL);
     }
     json_close(json, '}');
 }

@@ -41,6 +41,7 @@ static void list_code(struct report *report, const struct report_code_read *read
                 code->absent_before = true;
     }
     code->status = status;
+    code->was_fault = code->was_fault || read->two_byte || (status & FAULT_BITS);
     code->time = read->time;
     code->frame = read->last_frame;
     code->last_read = report->read_count;

@@ -106,6 +106,8 @@ void report_settle(struct report *report)
 {
     struct report_note ordered[REPORT_NOTES];
     uint32_t kept = report_notes_kept(report);
+    if (kept == 0)
+        return;
     for (uint32_t i = 0; i < kept; i++) {
         const struct report_note *note = report_note_at(report, i);
         uint32_t at = i;
@@ -113,7 +115,6 @@ void report_settle(struct report *report)
             ordered[at] = ordered[at - 1];
         ordered[at] = *note;
     }
-    // cppcheck-suppress uninitvar ; the first kept of them are set, and no more are copied
     memcpy(report->notes, ordered, kept * sizeof ordered[0]);
     report->settled = true;
 }
@@ -188,7 +189,8 @@ void report_event(struct report *report, const char *what, const struct frame *f
     count_event(report, what);
 }
 
-/* What of the recorder's notes ends a stretch of readings (D 7.6): losses, and whatever interrupts the link or the clock. */
+/* What of the recorder's notes ends a stretch of readings (D 7.6): losses, and whatever interrupts the link or the
+ * clock. */
 static bool interrupts(enum recorder_what what)
 {
     switch (what) {
@@ -270,7 +272,8 @@ static void keep_identity(struct report *report, uint32_t module, uint32_t readi
     memcpy(identity->text, text, kept);
 }
 
-/* Identifiers F180 to F19F name hardware, software and vehicle (ISO 14229-1 annex C); described ones come as readings. */
+/* Identifiers F180 to F19F name hardware, software and vehicle (ISO 14229-1 annex C); described ones come as readings.
+ */
 static void look_for_identity(struct report *report, const struct exchange_event *event,
                               const struct service_content *content)
 {
@@ -291,6 +294,23 @@ static void look_for_identity(struct report *report, const struct exchange_event
         keep_identity(report, module, DEF_NONE, content->identifier, text, content->data_length, event->response);
 }
 
+static void note_unanswered(struct report *report, const struct exchange *exchange)
+{
+    if (report->unanswered_frame)
+        return;
+    report->unanswered_frame = exchange->request.first_frame;
+    report->unanswered_time = exchange->request.last_time;
+}
+
+uint64_t report_pending_of(const struct report *report, uint32_t bus, uint64_t frame)
+{
+    uint64_t have = report->pending_count < REPORT_PENDING ? report->pending_count : REPORT_PENDING;
+    for (uint64_t i = 0; i < have; i++)
+        if (report->pending[i].frame == frame && report->pending[i].bus == bus)
+            return report->pending[i].count;
+    return 0;
+}
+
 static void count_exchange(struct report *report, const struct exchange *exchange)
 {
     report->exchanges++;
@@ -304,10 +324,12 @@ static void count_exchange(struct report *report, const struct exchange *exchang
     case EXCHANGE_MISSING:
     case EXCHANGE_ASKED_AGAIN:
         report->unanswered++;
+        note_unanswered(report, exchange);
         chart_lane_add(&report->missing, x_here(report, exchange->request.last_time));
         break;
     case EXCHANGE_CUT:
         report->cut++;
+        note_unanswered(report, exchange);
         chart_lane_add(&report->missing, x_here(report, exchange->request.last_time));
         break;
     default:
@@ -333,6 +355,14 @@ void report_exchange(struct report *report, const struct exchange_event *event, 
     keep_warning(report, exchange, note);
     if (content->is_action && content->sub_function == PART_START && exchange->nrc == 0 && exchange->request_length)
         report_keep_opening(report, exchange->module, content, exchange->request.first_frame);
+    if (exchange->pending_count && content->is_action)
+        report->pending[report->pending_count++ % REPORT_PENDING] =
+            (struct report_pending){last->last_frame, exchange->pending_count, exchange->bus};
+    if (content->kind == SERVICE_WRITE && content->identifier >= 0xF180 && content->identifier <= 0xF19F) {
+        note.kind = NOTE_WRITE; /* identities are written: VIN, serial number */
+        note.identifier = content->identifier;
+        keep_note(report, &note);
+    }
     bool codes = content->kind == SERVICE_CODES || content->kind == SERVICE_CODES_14230;
     if (codes || content->kind == SERVICE_CLEAR) {
         bool positive = exchange->has_response && exchange->nrc == 0 && !content->malformed;

@@ -23,6 +23,8 @@
 #define REPORT_SHIFTS 64
 #define REPORT_UNKNOWN 32
 #define REPORT_ANSWERS 512
+#define REPORT_PENDING 256
+#define FAULT_BITS 0x0D /* testFailed, pendingDTC, confirmedDTC of ISO 14229-1 D.2: a fault is or was there */
 #define REPORT_EVENTS 32
 #define REPORT_NOT_FOLLOWED 0xFF
 
@@ -52,7 +54,9 @@ struct report_followed {
     bool broken;
 };
 
-enum report_note_kind { NOTE_ACTION, NOTE_CODES, NOTE_CLEAR, NOTE_MARK, NOTE_EVENT, NOTE_RECORDED, NOTE_DANGER };
+enum report_note_kind {
+    NOTE_ACTION, NOTE_CODES, NOTE_CLEAR, NOTE_MARK, NOTE_EVENT, NOTE_RECORDED, NOTE_DANGER, NOTE_WRITE
+};
 
 /* Something that happened, for the list beside the chart. */
 struct report_note {
@@ -72,6 +76,7 @@ struct report_note {
     char detail[RECORDER_DETAIL]; /* RECORDED: in the recorder's words */
     uint32_t codes;           /* CODES: how many were listed or counted */
     bool is_count;
+    uint16_t identifier;      /* WRITE */
 };
 
 /* What a counting stretch rests on: its samples at the ends and extremes. */
@@ -106,6 +111,7 @@ struct report_code {
     uint64_t first_read, last_read;   /* number of that answer */
     bool gone;                        /* a later answer that would have listed it did not */
     bool gone_tested;                 /* ...and that answer would have listed it too had its test not run */
+    bool was_fault;                   /* some answer listed it with a fault bit */
     bool absent_before;               /* an earlier answer would have listed it, and did not */
     uint64_t gone_frame;
     int64_t gone_time;
@@ -136,6 +142,12 @@ struct report_warning {
     enum exchange_state state;
     uint8_t nrc;
     enum dialect dialect;
+};
+
+/* How often a module asked for more time before it answered an action, or in place of an answer. */
+struct report_pending {
+    uint64_t frame, count;
+    uint32_t bus;
 };
 
 struct report_event_count {
@@ -200,6 +212,10 @@ struct report {
     uint32_t event_count;
     struct report_answer answers[REPORT_ANSWERS]; /* the newest ones */
     uint64_t answer_count;
+    struct report_pending pending[REPORT_PENDING]; /* the newest ones */
+    uint64_t pending_count;
+    uint64_t unanswered_frame; /* the first question without an answer on record */
+    int64_t unanswered_time;
     struct chart_lane refused, lost, broken, missing;
     uint64_t exchanges, answered, refusals, unanswered, late, cut;
     struct report_shift shifts[REPORT_SHIFTS];
@@ -224,6 +240,9 @@ const struct report_followed *report_followed_of(const struct report *report, ui
 
 /* The named state in the answer that ends with this frame; NULL. */
 const char *report_answer_of(const struct report *report, uint32_t bus, uint64_t last_frame);
+
+/* How often the module asked for more time: by the note's last frame. */
+uint64_t report_pending_of(const struct report *report, uint32_t bus, uint64_t frame);
 
 /* report_follow.c, called while the run goes. */
 void report_follow_all(struct report *report);

@@ -27,7 +27,8 @@ static void put_condition(struct page *page, const struct condition_result *resu
     else
         page_put(page, "none");
     page_put(page, "</td><td>");
-    page_frames_on(page, result->bus, result->has_value ? result->first_frame : 0, result->has_value ? result->last_frame : 0);
+    page_frames_on(page, result->bus, result->has_value ? result->first_frame : 0,
+                   result->has_value ? result->last_frame : 0);
     page_put(page, "</td></tr>\n");
 }
 
@@ -91,8 +92,8 @@ static void put_zero(struct page *page, const struct attempt_result *attempt, co
     (void)snprintf(caption, sizeof caption, "%.200s before and after the zero of attempt %llu",
                    view_reading_name(report->view, reading), (unsigned long long)attempt->number);
     page_table(page, caption, "When|Value|Time|Frames");
-    put_zero_row(page, "Last value before the start was sent", opening ? &opening->before[followed - report->followed] : NULL,
-                 reading);
+    put_zero_row(page, "Last value before the start was sent",
+                 opening ? &opening->before[followed - report->followed] : NULL, reading);
     page_put(page, "<tr><th scope=\"row\">Steady afterwards, as judged by \"");
     page_text(page, step->step->name);
     page_put(page, "\"</th><td>");
@@ -200,7 +201,8 @@ void page_displayed(struct page *page)
     page_put(page, "<section>\n<h2>Displayed beside bus</h2>\n<p>What a person read off the scan tool's screen, beside "
                    "what the module said on the bus in the ");
     page_span(page, DISPLAYED_WINDOW);
-    page_put(page, " before the note. It agrees when a value of the bus rounds to the digits that were displayed.</p>\n");
+    page_put(page,
+             " before the note. It agrees when a value of the bus rounds to the digits that were displayed.</p>\n");
     page_table(page, "Displayed values beside the bus", "Reading|Displayed|On the bus|Do they agree");
     uint32_t shown = list->count < DISPLAYED_SHOWN ? list->count : DISPLAYED_SHOWN;
     for (uint32_t i = 0; i < shown; i++)

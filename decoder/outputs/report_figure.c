@@ -247,21 +247,26 @@ static void put_key(struct page *page)
     static const struct {
         const char *drawing, *words;
     } rows[] = {
-        {"<path class=\"track\" d=\"m-10 3 6-6 6 4 8-3\"/>", "the reading, each value as the module gave it; where the line "
+        {"<path class=\"track\" d=\"m-10 3 6-6 6 4 8-3\"/>",
+         "the reading, each value as the module gave it; where the line "
          "is interrupted, nothing was read for longer than the step allows, or something was lost"},
-        {"<rect class=\"band two\" x=\"-10\" y=\"-5\" width=\"20\" height=\"10\"/><path class=\"limit\" d=\"m-10-5h20m-20 "
-         "10h20\"/>", "between dashed lines: the limits of a step"},
-        {"<rect class=\"decides\" x=\"-9\" y=\"-4\" width=\"18\" height=\"8\"/>", "the steady stretch that decided the step "
+        {"<rect class=\"band two\" x=\"-10\" y=\"-5\" width=\"20\" height=\"10\"/><path class=\"limit\" "
+         "d=\"m-10-5h20m-20 "
+         "10h20\"/>",
+         "between dashed lines: the limits of a step"},
+        {"<rect class=\"decides\" x=\"-9\" y=\"-4\" width=\"18\" height=\"8\"/>",
+         "the steady stretch that decided the step "
          "named beside it (dotted: in an attempt that does not count any more)"},
         {"<path class=\"attempt\" d=\"m0-7v14\"/>", "an attempt begins: the zero was started and not refused"},
         {"<circle class=\"sign full\" r=\"4\"/>", "a start of an action"},
-        {"<circle class=\"sign\" r=\"3.5\"/>", "a stop, or a question for results"},
+        {"<circle class=\"sign\" r=\"3.5\"/>", "a stop, a question for results, or an identity written"},
         {"<path class=\"sign\" d=\"m-4 -4 8 8m0 -8-8 8\"/>", "refused"},
         {"<path class=\"sign full\" d=\"m0 -4.5 4.5 8h-9z\"/>", "noted by a person"},
         {"<path class=\"sign full\" d=\"m0 -5 5 5-5 5-5-5z\"/>", "trouble codes cleared"},
         {"<path class=\"sign\" d=\"m-4 -4h8v8h-8z\"/>", "trouble codes read"},
         {"<path class=\"sign full\" d=\"m-4.5 -4h9l-4.5 8z\"/>", "lost, reset, or noted by the recorder"},
-        {"<path class=\"sign\" d=\"m-5 -5h10v10h-10z\"/><path class=\"sign\" d=\"m0 -4v5m0 1.5v1.2\"/>", "danger: pyrotechnics "
+        {"<path class=\"sign\" d=\"m-5 -5h10v10h-10z\"/><path class=\"sign\" d=\"m0 -4v5m0 1.5v1.2\"/>",
+         "danger: pyrotechnics "
          "asked for"},
         {"<rect class=\"tick-refused\" x=\"-1.5\" y=\"-7\" width=\"3\" height=\"14\"/>", "any refused question"},
         {"<rect class=\"tick-lost\" x=\"-1.5\" y=\"-7\" width=\"3\" height=\"14\"/>", "something lost or broken"},

@@ -63,7 +63,8 @@ static const char style[] =
     "svg text{fill:var(--ink);font-size:10px;font-family:inherit;unicode-bidi:isolate}\n"
     "svg .title{font-size:12px;font-weight:600}\n"
     "svg .note,svg .tick{fill:var(--soft)}\n"
-    "svg .note,svg .word,svg .title,svg .number{paint-order:stroke;stroke:var(--ground);stroke-width:3px;stroke-linejoin:round}\n"
+    "svg .note,svg .word,svg .title,svg "
+    ".number{paint-order:stroke;stroke:var(--ground);stroke-width:3px;stroke-linejoin:round}\n"
     ".axis{stroke:var(--ink);stroke-width:1}\n"
     ".grid{stroke:var(--line);stroke-width:.5}\n"
     ".limit{stroke:var(--ink);stroke-width:1;stroke-dasharray:6 3}\n"
@@ -132,6 +133,7 @@ void report_html(struct report *report, struct sink *sink, const struct verdict_
     page_identities(&page);
     page_files(&page);
     page_claims(&page);
-    page_put(&page, "</main>\n<footer><p>Written by taretrace " TT_VERSION " from the files named above; the same files "
-                    "give the same page.</p></footer>\n</body>\n</html>\n");
+    page_put(&page,
+             "</main>\n<footer><p>Written by taretrace " TT_VERSION " from the files named above; the same files "
+             "give the same page.</p></footer>\n</body>\n</html>\n");
 }

@@ -63,6 +63,8 @@ static enum lane lane_of(const struct report_note *note)
     switch (note->kind) {
     case NOTE_ACTION:
         return note->nrc ? LANE_REFUSED : LANE_ACTIONS;
+    case NOTE_WRITE:
+        return note->nrc ? LANE_REFUSED : LANE_ACTIONS;
     case NOTE_MARK:
         return LANE_MARKS;
     case NOTE_CODES:
@@ -77,6 +79,7 @@ static enum lane lane_of(const struct report_note *note)
 static const char *sign_of(const struct report_note *note)
 {
     switch (note->kind) {
+    case NOTE_WRITE:
     case NOTE_ACTION: /* a cross for a refusal, a full circle for a start, an open one for the rest */
         return note->nrc                ? "<path class=\"sign\" d=\"m-4 -4 8 8m0 -8-8 8\"/>"
                : note->part == PART_START ? "<circle class=\"sign full\" r=\"4\"/>"

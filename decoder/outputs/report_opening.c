@@ -45,7 +45,8 @@ static void put_steps(struct page *page, enum step_answer answer, const char *he
     uint32_t named = 0;
     for (uint32_t i = 0; i < verdict->parts_kept && named < NAMED; i++) {
         const struct attempt_result *last = page_last_attempt(verdict, verdict->parts[i].number);
-        for (uint32_t j = 0; last && part_counts(verdict, &verdict->parts[i]) && j < page->definitions->step_count; j++) {
+        for (uint32_t j = 0; last && part_counts(verdict, &verdict->parts[i]) && j < page->definitions->step_count;
+             j++) {
             const struct step_result *step = &last->steps[j];
             if (step->answer != answer || named++ >= NAMED)
                 continue;
@@ -122,14 +123,19 @@ static void put_lacking(struct page *page)
     }
     if (report->broken.total) {
         page_put(page, "<li>");
-        page_count(page, report->broken.total, "message or frame");
+        page_number(page, report->broken.total);
+        page_put(page, report->broken.total == 1 ? " message or frame" : " messages or frames");
         page_put(page, " could not be used.</li>");
         any = true;
     }
     if (report->unanswered || report->cut) {
         page_put(page, "<li>To ");
         page_count(page, report->unanswered + report->cut, "question");
-        page_put(page, " no answer is on record.</li>");
+        page_put(page, " no answer is on record, first in frame ");
+        page_number(page, report->unanswered_frame);
+        page_put(page, " at ");
+        page_seconds(page, report->unanswered_time);
+        page_put(page, ".</li>");
         any = true;
     }
     if (!any && report->lost.total == 0)
@@ -142,8 +148,9 @@ static void put_recording(struct page *page)
     const struct verdict_about *about = page->about;
     page_put(page, "<dt>How it was recorded</dt>\n<dd><ul><li>Passive: ");
     page_text(page, about->passive);
-    page_put(page, !about->recorded ? ". No recorder of ours wrote this trace: nobody watched whether the recording kept "
-                                      "silent.</li>"
+    page_put(page, !about->recorded
+                       ? ". No recorder of ours wrote this trace: nobody watched whether the recording kept "
+                         "silent.</li>"
                    : strcmp(about->passive, "yes") == 0
                        ? ". The recorder could not transmit, and checked that from the start to the end.</li>"
                        : ". What speaks for and against it stands above, and in recorder.jsonl.</li>");
@@ -156,8 +163,9 @@ static void put_recording(struct page *page)
                        : ". Nothing shows whether the definition files are older than the recording.</li>");
     page_put(page, "<li>The times of frames may be off by up to ");
     page_span(page, about->stamp_uncertainty);
-    page_put(page, about->recorded ? ", says the recorder.</li></ul></dd>\n" : ", which is taken for a trace of unknown "
-                                                                               "origin.</li></ul></dd>\n");
+    page_put(page, about->recorded ? ", says the recorder.</li></ul></dd>\n"
+                                   : ", which is taken for a trace of unknown "
+                                     "origin.</li></ul></dd>\n");
 }
 
 static void put_warnings(struct page *page)
@@ -235,7 +243,8 @@ void page_opening(struct page *page)
     }
     page_put(page, "</h1>\n");
     if (page->about->took_part)
-        page_put(page, "<p class=\"loss\"><strong>The recorder took part in the bus: it acknowledged frames.</strong></p>\n");
+        page_put(page,
+                 "<p class=\"loss\"><strong>The recorder took part in the bus: it acknowledged frames.</strong></p>\n");
     page_put(page, "<p class=\"whole ");
     page_put(page, verdict->exit_code == EXIT_CONFIRMED       ? "yes"
                    : verdict->exit_code == EXIT_CONTRADICTED ? "no"

@@ -252,6 +252,16 @@ static const char *part_word(const struct def_action *action, enum action_part p
                                   : "request";
 }
 
+/* Are states of this answer named, so that one without a name is worth a word? */
+static bool names_states(struct page *page, const struct report_note *note)
+{
+    const struct def_record *answer = &note->action->parts[note->part].answer;
+    for (uint32_t i = 0; i < answer->field_count; i++)
+        if (page->definitions->readings[answer->fields[i].reading].name_count)
+            return true;
+    return false;
+}
+
 void page_action(struct page *page, const struct report_note *note)
 {
     page_text(page, note->action->name);
@@ -262,12 +272,15 @@ void page_action(struct page *page, const struct report_note *note)
         page_put(page, "refused (");
         page_text(page, standard_nrc_name(note->dialect, note->nrc));
         page_put(page, ")");
-    } else if (note->state == EXCHANGE_ANSWERED || note->state == EXCHANGE_LATE || note->state == EXCHANGE_UNSOLICITED) {
+    } else if (note->state == EXCHANGE_ANSWERED || note->state == EXCHANGE_LATE ||
+               note->state == EXCHANGE_UNSOLICITED) {
         const char *state = report_answer_of(page->report, note->bus, note->last_frame);
         page_put(page, note->part == PART_RESULTS ? "answered" : "accepted");
         if (state) {
             page_put(page, ": ");
             page_text(page, state);
+        } else if (names_states(page, note)) {
+            page_put(page, ", but with no state that has a name");
         }
         if (note->state == EXCHANGE_LATE)
             page_put(page, ", later than allowed");
@@ -275,6 +288,11 @@ void page_action(struct page *page, const struct report_note *note)
             page_put(page, ", though no question was seen");
     } else {
         page_put(page, "without an answer on record");
+    }
+    uint64_t pending = report_pending_of(page->report, note->bus, note->last_frame);
+    if (pending) {
+        page_put(page, "; the module asked for more time ");
+        page_times(page, pending);
     }
 }
 

@@ -61,6 +61,9 @@ void page_more(struct page *page, uint64_t more, const char *what);
 /* The answer as a badge: a word in a box whose border tells it apart without colour. */
 void page_answer(struct page *page, enum step_answer answer);
 
+/* The codes that an answer lists, with their status; of a count the number. */
+void page_code_list(struct page *page, uint32_t module, const uint8_t *bytes, uint32_t length);
+
 /* What an action did, in words: "zero point: start refused (conditionsNotCorrect)". */
 void page_action(struct page *page, const struct report_note *note);
 

@@ -2,6 +2,7 @@
 #include "report_page.h"
 
 #include <stdio.h>
+#include <string.h>
 
 #include "../stages/service_fields.h"
 
@@ -32,6 +33,24 @@ static void put_names(struct page *page, const char *const *names, uint32_t coun
     }
 }
 
+/* Limits in another unit than the reading: once more in the reading's, exactly. */
+static void put_converted(struct page *page, const struct def_limits *limits, const struct def_reading *reading)
+{
+    struct ratio low = limits->low, high = limits->high;
+    const char *unit = limits->unit ? limits->unit : "";
+    if (strcmp(unit, reading->unit) == 0 ||
+        (limits->has_low && !units_convert(limits->low, unit, reading->unit, &low)) ||
+        (limits->has_high && !units_convert(limits->high, unit, reading->unit, &high)))
+        return;
+    page_put(page, " (");
+    if (limits->has_low)
+        page_ratio(page, low, limits->has_high ? "" : reading->unit);
+    page_put(page, limits->has_low && limits->has_high ? " to " : limits->has_low ? " or more" : "at most ");
+    if (limits->has_high)
+        page_ratio(page, high, reading->unit);
+    page_put(page, ")");
+}
+
 static void put_limit(struct page *page, const struct def_step *step)
 {
     static const char *const tested[] = {"", ", and its test has run since the last clear",
@@ -44,6 +63,7 @@ static void put_limit(struct page *page, const struct def_step *step)
         page_put(page, limits->has_low && limits->has_high ? " to " : limits->has_low ? " or more" : "at most ");
         if (limits->has_high)
             page_ratio(page, limits->high, limits->unit);
+        put_converted(page, limits, &page->definitions->readings[step->reading]);
         page_put(page, ", ends included");
         if (step->has_guard && step->guard.numerator != 0) {
             page_put(page, "; less a safety margin of ");
@@ -80,7 +100,7 @@ static void put_limit(struct page *page, const struct def_step *step)
         page_span(page, step->steady_for);
         if (!step->is_count) {
             page_put(page, " within ");
-            page_ratio(page, step->within, step->within_unit);
+            page_ratio(page, step->within, page->definitions->readings[step->reading].unit);
         }
         page_put(page, ", a value at least every ");
         page_span(page, step->steady_gap);
@@ -133,7 +153,8 @@ static void put_samples(struct page *page, const struct step_result *step, const
     const struct {
         const char *name;
         const struct report_sample *sample;
-    } samples[] = {{"first", &kept->first}, {"lowest", &kept->lowest}, {"highest", &kept->highest}, {"last", &kept->last}};
+    } samples[] = {
+        {"first", &kept->first}, {"lowest", &kept->lowest}, {"highest", &kept->highest}, {"last", &kept->last}};
     for (size_t i = 0; i < 4; i++) {
         const struct report_sample *sample = samples[i].sample;
         bool told = !sample->there; /* with one before it that is the same value of the same frames */
@@ -172,8 +193,10 @@ static void put_deciding(struct page *page, const struct step_result *step)
         end_row(page);
         begin_row(page, "When");
         page_time(page, stretch->first_time);
-        page_put(page, " to ");
-        page_time(page, stretch->last_time);
+        if (stretch->samples > 1) {
+            page_put(page, " to ");
+            page_time(page, stretch->last_time);
+        }
         end_row(page);
         begin_row(page, "Frames");
         page_frames_on(page, stretch->bus, stretch->first_frame, stretch->last_frame);
@@ -194,11 +217,20 @@ static void put_deciding(struct page *page, const struct step_result *step)
         page_put(page, "bytes ");
         page_bytes(page, step->bytes, shown, step->byte_count);
         end_row(page);
+        if (step->step->kind == STEP_CODES) {
+            begin_row(page, "Codes in it");
+            page_code_list(page, step->step->module, step->bytes, shown);
+            end_row(page);
+        }
         begin_row(page, "When");
         page_time(page, step->time);
         end_row(page);
         begin_row(page, "Frames");
         page_frames_on(page, step->bus, step->first_frame, step->last_frame);
+        end_row(page);
+    } else if (step->step->kind == STEP_RECORD) {
+        begin_row(page, "Noted");
+        page_put(page, "every list of trouble codes, in the part \"Trouble codes\" below; nothing is judged by it");
         end_row(page);
     } else {
         begin_row(page, "Evidence");
@@ -231,12 +263,14 @@ static void put_tries(struct page *page, const struct step_result *step, const c
             page_text(page, standard_nrc_name(page->definitions->modules[step->step->module].dialect, one->nrc));
         else
             page_text(page, one->reason);
-        if (one->mark && one->mark->withdrawn_by) {
+        if (one->mark && one->mark->withdrawn_by && strncmp(one->reason, "withdrawn", 9) != 0) {
             page_put(page, "; withdrawn: ");
             page_text(page, one->mark->withdrawn_by->text);
         }
         page_put(page, "</td><td>");
-        page_text(page, one->refused_start ? "refused" : one->left_out ? "does not count" : step_answer_text(one->answer));
+        page_text(page, one->refused_start ? "refused"
+                        : one->left_out    ? "does not count"
+                                           : step_answer_text(one->answer));
         page_put(page, "</td><td>");
         page_frames_on(page, one->bus, one->first_frame, one->last_frame);
         page_put(page, "</td></tr>\n");
@@ -409,8 +443,13 @@ static void put_earlier(struct page *page, const struct part_result *part)
             page_put(page, "</td><td>");
             page_text(page, step->reason);
             page_put(page, "</td><td>");
-            page_frames_on(page, stretch ? step->stretch.bus : step->bus, stretch ? step->stretch.first_frame : answer ? step->first_frame : 0,
-                        stretch ? step->stretch.last_frame : answer ? step->last_frame : 0);
+            page_frames_on(page, stretch ? step->stretch.bus : step->bus,
+                           stretch  ? step->stretch.first_frame
+                           : answer ? step->first_frame
+                                    : 0,
+                           stretch  ? step->stretch.last_frame
+                           : answer ? step->last_frame
+                                    : 0);
             page_put(page, "</td></tr>\n");
         }
         page_table_end(page);

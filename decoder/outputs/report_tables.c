@@ -1,6 +1,8 @@
 /* The last parts of the report: codes, losses, identities, files, cautions. */
 #include "report_page.h"
 
+#include "../support/bytes.h"
+
 /* ---- codes ---- */
 
 static void put_status(struct page *page, uint8_t status, bool two_byte)
@@ -18,18 +20,66 @@ static void put_status(struct page *page, uint8_t status, bool two_byte)
     }
 }
 
-/* testFailed, pendingDTC, confirmedDTC (ISO 14229-1 D.2): the bits that say a fault is or was there. */
-#define FAULT_BITS 0x0D
+#define LISTED_SHOWN 20u
+
+void page_code_list(struct page *page, uint32_t module, const uint8_t *bytes, uint32_t length)
+{
+    struct bytes cursor = bytes_of(bytes, length);
+    const bool two_byte =
+        bytes_u8(&cursor) == 0x58; /* ISO 14230-3: 58, their number, then two bytes and a status each */
+    const uint8_t second = bytes_u8(&cursor);
+    const struct definitions *definitions = page->definitions;
+    uint32_t shown = 0, size = two_byte ? SERVICE_CODE_ENTRY_14230 : SERVICE_CODE_ENTRY;
+    if (!two_byte && second == 0x01) { /* 59 01: availability, format, number */
+        bytes_skip(&cursor, 2);
+        page_count(page, bytes_be16(&cursor), "code");
+        page_put(page, " counted, none named");
+        return;
+    }
+    if (!two_byte)
+        bytes_skip(&cursor, 1);
+    for (; cursor.left >= size && shown < LISTED_SHOWN; shown++) {
+        uint32_t code = two_byte ? bytes_be16(&cursor) : bytes_be24(&cursor);
+        uint8_t status = bytes_u8(&cursor);
+        const char *text =
+            module < definitions->module_count ? definitions_code_text(&definitions->modules[module], code) : NULL;
+        char name[9];
+        standard_dtc_text(code, two_byte, name);
+        page_put(page, shown ? "<br>" : "");
+        page_text(page, name);
+        page_put(page, " ");
+        if (text) {
+            page_text(page, text);
+            page_put(page, " ");
+        }
+        put_status(page, status, two_byte);
+    }
+    if (shown == 0)
+        page_put(page, "none");
+    if (cursor.left >= size) {
+        page_put(page, "<br>and ");
+        page_count(page, cursor.left / size, "more code");
+    }
+}
+
+/* ISO 14229-1 D.2; FAULT_BITS (report_collect.h): testFailed, pendingDTC, confirmedDTC. */
 #define NOT_TESTED 0x10
+#define LAMP_ASKED 0x80 /* warningIndicatorRequested */
 
 static const char *change_of(const struct report_code *code)
 {
     bool fault = code->two_byte || (code->status & FAULT_BITS);
+    if (code->gone && !code->was_fault)
+        return code->gone_tested ? "its test has run since it was first listed, without a fault" : "no longer listed";
     if (code->gone)
         return code->gone_tested ? "gone: the last list does not have it, and its test has run"
                                  : "gone from the last list; whether its test has run again is not known";
     if (!fault && (code->status & NOT_TESTED))
         return "cleared, never tested again";
+    if (!fault && (code->status & LAMP_ASKED))
+        return "no fault bit any more, but the module still asks for its warning lamp";
+    if (!fault && !code->was_fault)
+        return "its test has run, without a fault";
     if (!fault)
         return "gone: listed without a fault bit, and its test has run";
     return code->absent_before ? "new: an earlier list did not have it" : "still there";
@@ -301,9 +351,11 @@ void page_claims(struct page *page)
         "more.</li>"
         "<li>An answer of a module is the module's own claim. The record shows what was answered, not that the sensors "
         "are sound.</li>"
-        "<li>It does not show that the frames came from this car. A seal, if there is one, shows who signed which bytes, "
+        "<li>It does not show that the frames came from this car. A seal, if there is one, shows who signed which "
+        "bytes, "
         "not what happened in the workshop.</li>"
-        "<li>A step that is not confirmed is no proof of a fault, and one that is confirmed is no proof that the airbag "
+        "<li>A step that is not confirmed is no proof of a fault, and one that is confirmed is no proof that the "
+        "airbag "
         "will do the right thing.</li></ul>\n"
         "<h2>Cautions</h2>\n<ul>"
         "<li>Work near airbags and belt tensioners is for qualified technicians. The maker's service information and "
@@ -314,6 +366,7 @@ void page_claims(struct page *page)
         "ohmmeter to a squib.</li>"
         "<li>Do not drop or shock seat, sensors or control unit, take load sensors off their frame, or swap parts "
         "between cars to find a fault.</li>"
-        "<li>Zero the scale only as the maker says: empty and dry seat, level ground, nothing beneath the seat. Check it "
+        "<li>Zero the scale only as the maker says: empty and dry seat, level ground, nothing beneath the seat. Check "
+        "it "
         "with a solid weight that was itself weighed.</li></ul>\n</section>\n");
 }

@@ -34,6 +34,24 @@ static void put_mark(struct page *page, const struct mark *mark, bool bound)
         page_put(page, "; it stands at no one place of the record");
 }
 
+static bool is_positive(const struct report_note *note)
+{
+    return !note->nrc && (note->state == EXCHANGE_ANSWERED || note->state == EXCHANGE_LATE ||
+                          note->state == EXCHANGE_UNSOLICITED);
+}
+
+static void put_outcome(struct page *page, const struct report_note *note, const char *positive)
+{
+    bool apart = positive[0] == ':'; /* the others go on behind a colon of their own */
+    if (note->nrc) {
+        page_put(page, apart ? ": refused (" : "refused (");
+        page_text(page, standard_nrc_name(note->dialect, note->nrc));
+        page_put(page, ")");
+    } else {
+        page_put(page, is_positive(note) ? positive : apart ? ": no answer on record" : "no answer on record");
+    }
+}
+
 static void put_what(struct page *page, const struct report_note *note)
 {
     switch (note->kind) {
@@ -46,15 +64,8 @@ static void put_what(struct page *page, const struct report_note *note)
     case NOTE_CLEAR:
     case NOTE_CODES:
         page_put(page, note->kind == NOTE_CLEAR ? "Clear trouble codes: " : "Read trouble codes: ");
-        if (note->nrc) {
-            page_put(page, "refused (");
-            page_text(page, standard_nrc_name(note->dialect, note->nrc));
-            page_put(page, ")");
-        } else if (note->state != EXCHANGE_ANSWERED && note->state != EXCHANGE_LATE &&
-                   note->state != EXCHANGE_UNSOLICITED) {
-            page_put(page, "no answer on record");
-        } else if (note->kind == NOTE_CLEAR) {
-            page_put(page, "done, says the module");
+        if (note->kind == NOTE_CLEAR || !is_positive(note)) {
+            put_outcome(page, note, "done, says the module");
         } else {
             page_count(page, note->codes, "code");
             page_put(page, note->is_count ? " counted" : " listed");
@@ -68,6 +79,18 @@ static void put_what(struct page *page, const struct report_note *note)
                        : note->state == EXCHANGE_ANSWERED || note->state == EXCHANGE_LATE ? "; the module agreed"
                                                                                              : "; no answer on record");
         break;
+    case NOTE_WRITE: {
+        const char *name = standard_identifier_name(note->identifier);
+        page_put(page, "Write of ");
+        if (name) {
+            page_text(page, name);
+        } else {
+            page_put(page, "identifier 0x");
+            sink_hex_number(page->sink, note->identifier, 4);
+        }
+        put_outcome(page, note, ": accepted");
+        break;
+    }
     case NOTE_EVENT:
         page_sentence(page, note->what);
         break;
@@ -124,7 +147,7 @@ void page_timeline(struct page *page)
 
 static bool is_refusal(const struct report_note *note)
 {
-    return note->kind == NOTE_ACTION && note->nrc != 0;
+    return note->nrc != 0 && note->kind != NOTE_DANGER && note->kind != NOTE_MARK; /* danger stands on top */
 }
 
 void page_refusals(struct page *page)
@@ -137,11 +160,12 @@ void page_refusals(struct page *page)
     for (uint32_t i = 0; i < kept; i++)
         count += is_refusal(report_note_at(report, i));
     if (count == 0) {
-        page_put(page, "<p>No start, stop or question for results of a described action was refused");
-        page_put(page, report->note_count > kept ? ", as far as listed here.</p>\n</section>\n" : ".</p>\n</section>\n");
+        page_put(page, "<p>No request of a described action, and no question for trouble codes, was refused");
+        page_put(page,
+                 report->note_count > kept ? ", as far as listed here.</p>\n</section>\n" : ".</p>\n</section>\n");
         return;
     }
-    page_table(page, "Refused requests of actions, with the reason the module gave",
+    page_table(page, "Refused requests of actions and for trouble codes, with the reason the module gave",
                "Time|Since the refusal before|What was asked|Reason given|Frames");
     for (uint32_t i = 0; i < kept && shown < REFUSALS_SHOWN; i++) {
         const struct report_note *note = report_note_at(report, i);
@@ -156,8 +180,14 @@ void page_refusals(struct page *page)
             page_put(page, "first");
         before = note->time;
         page_put(page, "</td><td>");
-        page_text(page, note->action->name);
-        page_put(page, note->part == PART_START ? ", start" : note->part == PART_STOP ? ", stop" : ", results");
+        if (note->kind == NOTE_ACTION) {
+            page_text(page, note->action->name);
+            page_put(page, note->part == PART_START ? ", start" : note->part == PART_STOP ? ", stop" : ", results");
+        } else {
+            page_put(page, note->kind == NOTE_CLEAR   ? "clear trouble codes"
+                           : note->kind == NOTE_CODES ? "read trouble codes"
+                                                      : "write of an identity");
+        }
         page_put(page, "</td><td>");
         page_text(page, standard_nrc_name(note->dialect, note->nrc));
         page_put(page, " <code>0x");

@@ -4,10 +4,10 @@
 Sources: the definition files as PyYAML's BaseLoader reads them, the trace as raw bytes, Python's fractions; the
 arithmetic of D 6.4 written again here. Nothing of the decoder's own numbers is taken but what is checked.
 
-- The bytes of each field stand at the file offset named, and the frames' bytes at theirs; the frame's time, id and number
-  are the record's.
-- mask, factor, offset and names are those of the definition file, in the line named; the raw number, the value and the sum
-  follow from the bytes.
+- The bytes of each field stand at the file offset named, and the frames' bytes at theirs; the frame's time, id and
+  number are the record's.
+- mask, factor, offset and names are those of the definition file, in the line named; the raw number, the value and the
+  sum follow from the bytes.
 - The limit, the standing and the answer are those of the definition file and of verdict.json.
 - JSON and text tell the same. What cannot be explained is told in one line.
 """
@@ -21,7 +21,8 @@ import yaml
 
 from common import Checks, Job, convert, number, parse_json, read_pcap, rfc3339, run, temporary
 
-READINGS = {"clean": 30, "rezeroed-with-weight": 12, "blind-belt-pounds": 12, "across-limit": 12, "blind-rail-losses": 12}
+READINGS = {"clean": 30, "rezeroed-with-weight": 12, "blind-belt-pounds": 12, "across-limit": 12,
+            "blind-rail-losses": 12, "on-limits": 60, "on-guard": 40}
 STEPS = ["clean", "refused-twice", "wrong-vehicle", "blind-mat-run-broken", "weight-outside", "only-refused"]
 
 
@@ -80,7 +81,8 @@ def check_field(checks, where, field, definitions, trace):
     if facts.get("type") in ("text", "bytes"):
         return None
     whole, mask, raw, value = value_of(facts, raw_bytes)
-    checks.equal((int(field["number"], 16), int(field["mask"], 16), field["raw"]), (whole, mask, raw), where + ": number")
+    checks.equal((int(field["number"], 16), int(field["mask"], 16), field["raw"]), (whole, mask, raw),
+                 where + ": number")
     if "flag" in facts:
         checks.equal(field["text"], "yes" if raw & int(facts["flag"], 16) else "no", where + ": flag")
         return None
@@ -101,8 +103,10 @@ def check_frames(checks, where, item, frames, trace):
     for told in item["frames"]:
         frame = frames[told["frame"] - 1]
         checks.equal((int(told["id"], 16), told["bytes"], told["time"], told["record_offset"], told["data_offset"]),
-                     (frame.id, frame.data.hex(), rfc3339(frame.time), frame.offset, frame.data_offset), where + ": frame")
-        checks.equal(trace[told["data_offset"]:told["data_offset"] + len(frame.data)], frame.data, where + ": its bytes")
+                     (frame.id, frame.data.hex(), rfc3339(frame.time), frame.offset, frame.data_offset),
+                     where + ": frame")
+        checks.equal(trace[told["data_offset"]:told["data_offset"] + len(frame.data)], frame.data,
+                     where + ": its bytes")
         kind = frame.data[0] >> 4
         payload += frame.data if item["broadcast"] else frame.data[1:] if kind in (0, 2) else frame.data[2:]
     checks.equal(payload[:item["length"]].hex(), item["message"], where + ": message")
@@ -110,7 +114,8 @@ def check_frames(checks, where, item, frames, trace):
                  where + ": first and last frame")
     if item["question"]:
         frame = frames[item["question"]["first_frame"] - 1]
-        checks.equal(frame.data[1:1 + item["question"]["length"]].hex(), item["question"]["bytes"], where + ": question")
+        checks.equal(frame.data[1:1 + item["question"]["length"]].hex(), item["question"]["bytes"],
+                     where + ": question")
         checks.that(item["question"]["last_frame"] < item["first_frame"], where + ": question behind its answer")
 
 
@@ -124,7 +129,8 @@ def check_item(checks, where, item, definitions, frames, trace):
         checks.equal([field["name"] for field in item["fields"]], parts, where + ": parts")
         checks.equal(item["value"] is None, None in values, where + ": sum")
         if item["value"] is not None:
-            total = sum(convert(value, field["unit"] or "", item["unit"] or "") for value, field in zip(values, item["fields"]))
+            total = sum(convert(value, field["unit"] or "", item["unit"] or "")
+                        for value, field in zip(values, item["fields"]))
             checks.equal(Fraction(item["value"]), total, where + ": sum")
     elif item["fields"] and values[0] is not None:
         checks.equal(Fraction(item["value"]), values[0], where + ": value")
@@ -132,7 +138,8 @@ def check_item(checks, where, item, definitions, frames, trace):
 
 def check_uses(checks, where, item, definitions, verdict):
     """How the value stands to each step, from the definition file and the verdict."""
-    attempts = {(part["part"], attempt["attempt"]): attempt for part in verdict["parts"] for attempt in part["attempts"]}
+    attempts = {(part["part"], attempt["attempt"]): attempt for part in verdict["parts"]
+                for attempt in part["attempts"]}
     for use in item["steps"]:
         step = definitions.steps[use["step"]]
         result = [step for step in attempts[use["part"], use["attempt"]]["steps"] if step["step"] == use["step"]][0]
@@ -218,13 +225,16 @@ def check_steps(checks, job, folder):
 
 
 def check_refusals(checks, job, folder):
-    for what, code, said in (("seat load.totel@73", 64, "did you mean seat load.total"), ("seat load.total@75", 65, "74 and 80"),
-                             ("seat load.total@99999", 65, "nearest"), ("Codes cleaned", 64, "did you mean Codes cleared"),
+    for what, code, said in (("seat load.totel@73", 64, "did you mean seat load.total"),
+                             ("seat load.total@75", 65, "74 and 80"),
+                             ("seat load.total@99999", 65, "nearest"),
+                             ("Codes cleaned", 64, "did you mean Codes cleared"),
                              ("0", 64, "no step"), ("@", 64, "no step"), ("seat load.total@0", 64, "no step")):
         result = run("explain", folder, what)
         message = result.stderr.decode()
         checks.equal((result.returncode, result.stdout), (code, b""), what)
-        checks.that(said in message and len(message.splitlines()) == 1, lambda message=message, what=what: f"{what}: {message}")
+        checks.that(said in message and len(message.splitlines()) == 1,
+                    lambda message=message, what=what: f"{what}: {message}")
     checks.equal(run("explain", folder).returncode, 64, "nothing to explain")
     checks.equal(run("explain", folder, "1", "--definitions", job.definitions[0]).returncode, 64, "files beside a job")
     # A bare trace gives the same walk, and a pipe can be read once.
@@ -233,7 +243,8 @@ def check_refusals(checks, job, folder):
     trace = job.trace.read_bytes()
     piped = run("explain", "-", "seat load.total@73", "--definitions", *job.definitions, stdin=trace)
     checks.that(piped.returncode == 0 and b"= 0.1 kg" in piped.stdout, "a pipe")
-    checks.equal(run("explain", "-", "1", "--definitions", *job.definitions, stdin=trace).returncode, 65, "a step of a pipe")
+    checks.equal(run("explain", "-", "1", "--definitions", *job.definitions, stdin=trace).returncode, 65,
+                 "a step of a pipe")
     checks.equal(run("explain", "-h").returncode, 0, "help")
 
 

@@ -2,8 +2,8 @@
 """report.html as a browser, a validator, an accessibility checker and a reader see it (D 9.7).
 
 Sources: the HTML standard as Python's html.parser and npm's html-validate read it; WCAG rules as npm's axe-core checks
-them; Debian's Chromium for layout, requests, console and paper (A4 and US Letter); readings.csv, log.jsonl and verdict.json
-of the same job for every value. Where there is no node, html-validate and axe-core are left out and that is said.
+them; Debian's Chromium for layout, requests, console and paper (A4 and US Letter); readings.csv and verdict.json of the
+same job for every value. Where there is no node, html-validate and axe-core are left out and that is said.
 
 - A job's page makes no request and no noise, does not reach beyond a screen of 360 or 1280 pixels or a sheet of paper.
 - The page says what verdict.json says: answers, reasons, limits, values, frames, bytes, hashes.
@@ -14,78 +14,23 @@ of the same job for every value. Where there is no node, html-validate and axe-c
 import sys
 
 sys.dont_write_bytecode = True
-import html.parser
-import json
+import csv
 import pathlib
 import re
-import shutil
 import subprocess
 from decimal import Decimal
 from fractions import Fraction
 
+import yaml
+
 from browser import Browser
-from common import HOSTILE, JOBS, ROOT, Checks, Job, convert, parse_json, pcap_bytes, rfc3339, run, temporary
-from recorder_kit import SECOND, Recording
+from common import HOSTILE, Checks, Job, convert, number, parse_json, read_jsonl, run, temporary
+from page_reading import Page, axe_says, npm_modules, numbers_in, plain, validator_says
+from report_jobs import LONG, hostile_job, long_trace, recorded_job
 
-NAMES = ["clean", "refused-twice", "rezeroed-with-weight", "blind-rail-losses", "two-vehicles", "wrong-vehicle"]
-NPM = ROOT / "build" / "npm"
+NAMES = ["clean", "refused-twice", "rezeroed-with-weight", "blind-rail-losses", "blind-unit-swapped", "wrong-vehicle"]
+UNSEEN = ["blind-hand-on-weight", "two-vehicles"] # compared, but not looked at in the browser
 PAPERS = {"A4": (8.27, 11.69, 595, 842), "letter": (8.5, 11, 612, 792)}
-START = 1_772_438_400 * 10**9
-VOID = {"meta", "link", "br", "hr", "img", "input"}
-
-
-# ---- the page as html.parser reads it ----
-
-class Page(html.parser.HTMLParser):
-    """Elements in order, with the text inside them; mistakes of nesting."""
-
-    def __init__(self, text):
-        super().__init__(convert_charrefs=True)
-        self.open, self.elements, self.mistakes = [], [], []
-        self.feed(text)
-        self.close()
-        if self.open:
-            self.mistakes.append(f"never closed: {[element['tag'] for element in self.open]}")
-
-    def handle_starttag(self, tag, attrs):
-        element = {"tag": tag, "attributes": dict(attrs), "text": "", "parent": self.open[-1] if self.open else None}
-        self.elements.append(element)
-        if tag in ("td", "th", "br", "li", "dd", "dt", "p", "tr"): # words of neighbours stay apart
-            self.handle_data(" ")
-        if tag not in VOID:
-            self.open.append(element)
-
-    def handle_startendtag(self, tag, attrs):
-        self.handle_starttag(tag, attrs)
-        if tag not in VOID:
-            self.open.pop()
-
-    def handle_endtag(self, tag):
-        if not self.open or self.open[-1]["tag"] != tag:
-            self.mistakes.append(f"</{tag}> inside {self.open[-1]['tag'] if self.open else 'nothing'}")
-        if self.open:
-            self.open.pop()
-
-    def handle_data(self, data):
-        for element in self.open:
-            element["text"] += data
-
-    def of(self, tag):
-        return [element for element in self.elements if element["tag"] == tag]
-
-    def inside(self, element, tag):
-        found = []
-        for other in self.of(tag):
-            parent = other["parent"]
-            while parent is not None and parent is not element:
-                parent = parent["parent"]
-            if parent is element:
-                found.append(other)
-        return found
-
-
-def plain(text):
-    return re.sub(r"\s+", " ", text.replace("\u00a0", " ")).strip()
 
 
 def check_structure(checks, where, text, page):
@@ -120,10 +65,6 @@ def check_structure(checks, where, text, page):
 
 # ---- the page against verdict.json ----
 
-def numbers_in(text):
-    return [Decimal(number) for number in re.findall(r"(?<![\w.])-?[0-9]+(?:\.[0-9]+)?", text)]
-
-
 def frames_text(first, last):
     return str(first) if first == last else f"{first} to {last}"
 
@@ -137,7 +78,8 @@ def check_step(checks, where, step, page, article):
     facts = {plain(page.inside(row, "th")[0]["text"]): plain(page.inside(row, "td")[0]["text"])
              for table in page.inside(article, "table") if table["attributes"].get("class") == "facts"
              for row in page.inside(table, "tr")}
-    checks.equal(plain(page.inside(article, "h4")[0]["text"]).split(". ", 1)[1], f"{plain(step['step'])} {step['answer']}",
+    checks.equal(plain(page.inside(article, "h4")[0]["text"]).split(". ", 1)[1],
+                 f"{plain(step['step'])} {step['answer']}",
                  where + ": head")
     reason = plain(step["reason"])
     checks.that(reason[1:] in text, lambda: f"{where}: {reason!r} is not in {text[:400]!r}")
@@ -148,13 +90,15 @@ def check_step(checks, where, step, page, article):
                      f"{where}: limit {facts['Limit']!r}")
         if limit["guard"]: # as the definition file writes it, which may be in another unit
             margin, unit = re.search(r"margin of (\S+) ?(\S*) at each end", facts["Limit"]).groups()
-            checks.equal(convert(Fraction(margin), unit, limit["unit"] or ""), Fraction(limit["guard"]), where + ": margin")
+            checks.equal(convert(Fraction(margin), unit, limit["unit"] or ""), Fraction(limit["guard"]),
+                         where + ": margin")
         checks.that(not limit["unit"] or limit["unit"] in facts["Limit"], f"{where}: unit")
     if not deciding:
-        checks.equal(facts.get("Evidence"), "none in the record", where + ": evidence")
+        if step["answer"] != "recorded":
+            checks.equal(facts.get("Evidence"), "none in the record", where + ": evidence")
         return
     checks.equal(facts["Frames"], frames_text(deciding["first_frame"], deciding["last_frame"]), where + ": frames")
-    times = [deciding[key] for key in ("first_time", "last_time", "time") if deciding.get(key)]
+    times = sorted({deciding[key] for key in ("first_time", "last_time", "time") if deciding.get(key)})
     checks.equal(re.findall(r"[0-9]{2}:[0-9:.]+", facts["When"]), [clock_of(time) for time in times], where + ": when")
     if deciding.get("lowest") is not None:
         ends = [deciding["lowest"]] + ([deciding["highest"]] if deciding["highest"] != deciding["lowest"] else [])
@@ -171,6 +115,31 @@ def check_step(checks, where, step, page, article):
             checks.that(one["nrc_name"] in text, f"{where}: {one['nrc_name']} is not told")
 
 
+def check_steady(checks, where, page, job):
+    """What "steady" means, in whatever unit, is what the definition file says."""
+    wanted = {}
+    for path in job.definitions:
+        for step in yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader).get("procedure", []):
+            wanted[step["step"]] = step.get("steady", {})
+    for article in page.of("article"):
+        name = plain(page.inside(article, "h4")[0]["text"]).split(". ", 1)[1]
+        steady = [steady for step, steady in wanted.items() if name.startswith(step)][0]
+        shown = re.search(r"Steady means for (\S+) (m?s)(?: within (\S+) (\S*),)?", plain(article["text"]))
+        checks.equal(bool(shown), bool(steady), f"{where}, {name}: steady")
+        if shown:
+            checks.equal(Fraction(shown[1]), convert(*number(steady["for"]), shown[2]), f"{where}, {name}: for")
+        if shown and "within" in steady:
+            checks.equal(Fraction(shown[3]), convert(*number(steady["within"]), shown[4]), f"{where}, {name}: within")
+
+
+def check_more_time(checks, where, page, log):
+    """A module that asked for more time is not shown as one that said nothing."""
+    rows = [plain(row["text"]) for row in page.of("tr")]
+    asked = [line for line in log if line["kind"] == "exchange" and line["pending"] and line["service"] == "0x31"]
+    told = [row for row in rows if "asked for more time" in row]
+    checks.equal(len(told), len(asked), where + ": asked for more time")
+
+
 def check_values(checks, where, page, verdict):
     whole = plain(page.of("main")[0]["text"])
     checks.that(plain(verdict["answer"])[1:] in whole, f"{where}: the whole answer")
@@ -183,7 +152,8 @@ def check_values(checks, where, page, verdict):
     opening = plain([section for section in page.of("section") if "In short" in section["text"]][0]["text"])
     for step in steps if len(verdict["parts"]) == 1 else []:
         checks.that(plain(step["step"]) in opening, f"{where}: {step['step']} is not in the first sentences")
-    order = [opening.index(head) for head in ("Contradicted by", "Not confirmed", "Confirmed by", "What the record lacks")]
+    order = [opening.index(head) for head in ("Contradicted by", "Not confirmed", "Confirmed by",
+                                              "What the record lacks")]
     checks.equal(order, sorted(order), where + ": order of the first sentences")
     checks.that(f"Passive: {verdict['passive']}" in opening, f"{where}: passive")
     checks.that(f"Limits fixed before the recording: {verdict['limits_fixed_before_recording']}" in opening,
@@ -210,7 +180,8 @@ def ticks_of(page):
     marks = [(element["attributes"], plain(element["text"])) for element in page.of("text")
              if element["attributes"].get("class") == "tick"]
     units = {"ms": Fraction(1, 1000), "s": 1, "min": 60, "h": 3600}
-    along = [(Fraction(text.split()[0]) * units[text.split()[1]], Fraction(attributes["x"])) for attributes, text in marks
+    along = [(Fraction(text.split()[0]) * units[text.split()[1]], Fraction(attributes["x"])) for attributes,
+             text in marks
              if attributes.get("text-anchor") == "middle" and re.fullmatch(r"[0-9.]+ (ms|s|min|h)", text)]
     up = [(Fraction(text), Fraction(attributes["y"]) - 4) for attributes, text in marks
           if attributes.get("text-anchor") == "end"]
@@ -233,7 +204,6 @@ def vertices_of(page):
 
 
 def rows_of(path, reading):
-    import csv
     with open(path, encoding="utf-8", newline="") as file:
         return [row for row in csv.DictReader(file) if row["reading"] == reading and row["value"] and not row["remark"]]
 
@@ -261,46 +231,7 @@ def check_gaps(checks, where, page, rows, gap):
     checks.equal(len(vertices_of(page)), breaks + 1, where + ": runs of the line")
 
 
-# ---- a record of many readings, and one of hostile text ----
-
-LONG = """taretrace: 1
-module:
-  name: long
-  services: iso14229
-  address: {format: normal, request: 0x5E3, response: 0x6C5}
-identifiers:
-  0x2000: {name: load, length: 2, fields: {total: {byte: 0, length: 2, factor: 0.1, offset: -100, unit: kg}}}
-procedure:
-  - {step: Empty, reading: load.total, steady: {for: 2 s, within: 0.2 kg}, between: [-1.4 kg, 1.4 kg]}
-"""
-
-
-def long_trace(count):
-    """A reading every 50 ms around zero, one spike up, one down, and one pause."""
-    frames, time = [], START
-    for index in range(count):
-        raw = 1000 + index % 2 + (2345 if index == count // 3 else 0) - (777 if index == count // 2 else 0)
-        time += 10**10 if index == count * 3 // 4 else 0
-        for offset, word, data in ((0, 0x5E3, b"\x03\x22\x20\x00"), (5, 0x6C5, b"\x05\x62\x20\x00" + raw.to_bytes(2, "big"))):
-            frames.append((time + offset * 10**6, word, data.ljust(8, b"\xCC")))
-        time += 50 * 10**6
-    return pcap_bytes(frames)
-
-
-def recorded_job(folder):
-    """The clean job as the recorder leaves it, with a loss in the weight's stretch (frames 184 to 237), doubt about
-    listen-only from 16 s on, and two values that a person read off the scan tool: 29.8 on the bus."""
-    marks = (JOBS / "clean" / "marks.jsonl").read_bytes()
-    for second, value in ((13, "29.9"), (14, "31.4")):
-        marks += json.dumps({"time": rfc3339(START + second * SECOND), "kind": "displayed", "name": "seat load.total",
-                             "value": value, "unit": "kg"}).encode() + b"\n"
-    recording = Recording({"can0": (JOBS / "clean" / "trace.pcap").read_bytes()},
-                          [ROOT / "traces" / "definitions" / "seat-scale.yaml"], marks)
-    recording.event(recording.records["can0"][209][0] + 1, "frames lost in the socket", "can0", 210, 211, 12)
-    recording.totals["can0"] = [(recording.records["can0"][209][0] + 1, 12, 0)]
-    recording.event(START + 16 * SECOND, "not listen-only", "can0", recording.frames_at("can0", START + 16 * SECOND))
-    return recording.write(folder)
-
+# ---- recorded jobs and hostile text ----
 
 def check_recorded(checks, page, verdict):
     """What only a recorder knows, and the displayed values, stand in the page as in verdict.json."""
@@ -319,114 +250,27 @@ def check_recorded(checks, page, verdict):
                         and answer == "agrees" for row in rows), f"recorded: {one} displayed")
 
 
-NASTY = ["</td></table><script>alert(1)</script>", "<img src=x onerror=alert(1)>", "\x1b]52;c;AAAA\x07", "\u202eabc\u2066",
-         "--></style><style>*{display:none}", "' onload='x", '" onload="x', "&lt;b&gt;", "\ufdd0\uffff",
-         "\u05d0\u05d1 12.5 kg"]
-HOSTILE_DEFINITIONS = """taretrace: 1
-module:
-  name: "<b>module</b>"
-  services: iso14229
-  address: {format: normal, request: 0x5E3, response: 0x6C5}
-identifiers:
-  0x2000:
-    name: "<i>load"
-    fields:
-      "</svg><script>x</script>": {byte: 0, unit: "<u>"}
-      state: {byte: 1, names: {0: "<s>\\"'&", 1: "\u05d0\u05d1"}}
-  0xF18C: {name: serial, fields: {text: {byte: 0, length: 40, type: text}}}
-conditions:
-  - {condition: "<condition onload=x>"}
-procedure:
-  - {step: "<step>&amp;", reading: "<i>load.</svg><script>x</script>", steady: {for: 1 s, within: "1 <u>"},
-     between: ["0 <u>", "9 <u>"]}
-  - {step: "\\" onmouseover=\\"x", reading: <i>load.state, is: ["<s>\\"'&"]}
-"""
-
-
-def hostile_job(folder):
-    frames, time = [], START
-
-    def put(word, data):
-        nonlocal time
-        time += 50_000_000
-        frames.append((time, word, data.ljust(8, b"\xCC")))
-    for index, raw in enumerate([text.encode() for text in NASTY] + [b"\xff\xfe<b>", b"\xc0\xaf\xe2\x80", b"\xed\xa0\x80"]):
-        put(0x5E3, b"\x03\x22\x20\x00")
-        put(0x6C5, bytes([5, 0x62, 0x20, 0x00, index % 4, index % 2]))
-        payload = b"\x62\xf1\x8c" + raw[:40].ljust(40, b" ")
-        put(0x5E3, b"\x03\x22\xf1\x8c")
-        put(0x6C5, bytes([0x10, len(payload)]) + payload[:6])
-        put(0x5E3, b"\x30\x00\x00")
-        for number, start in enumerate(range(6, len(payload), 7), 1):
-            put(0x6C5, bytes([0x20 | number % 16]) + payload[start:start + 7])
-    (folder / "nasty.pcap").write_bytes(pcap_bytes(frames))
-    (folder / "nasty.yaml").write_text(HOSTILE_DEFINITIONS, encoding="utf-8")
-    lines = []
-    for index, text in enumerate(NASTY):
-        stamp = rfc3339(START + 1000 * index)
-        lines += [{"time": stamp, "kind": "note", "name": text, "text": text},
-                  {"time": stamp, "kind": "displayed", "name": text, "value": "1.5", "unit": text[:20]},
-                  {"time": stamp, "kind": "condition", "name": "<condition onload=x>", "value": "yes", "text": text}]
-    (folder / "nasty.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines), encoding="utf-8")
-    return [folder / "nasty.pcap", "--definitions", folder / "nasty.yaml", "--marks", folder / "nasty.jsonl"]
-
-
 def check_hostile(checks, text, page):
     """Every hostile text is there as text, and none of it as an element or a control."""
     found = HOSTILE.search(text)
     checks.that(not found, lambda: f"hostile: {found[0]!r} in the page")
     checks.that(not re.search("[\ufdd0-\ufdef\ufffe\uffff]", text), "hostile: a code point that is no character")
     whole = page.of("body")[0]["text"]
-    for piece in ("</td></table><script>alert(1)</script>", "<img src=x onerror=alert(1)>", "&lt;b&gt;", "<b>module</b>",
+    for piece in ("</td></table><script>alert(1)</script>", "<img src=x onerror=alert(1)>", "&lt;b&gt;",
+                  "<b>module</b>",
                   "' onload='x", '" onload="x', "<condition onload=x>", "<step>&amp;", '" onmouseover="x', "<s>\"'&"):
         checks.that(piece in whole, lambda piece=piece: f"hostile: {piece!r} is lost")
     checks.that("\\xe2\\x80\\xae" in whole and "\\x1b" in whole and "\\xff" in whole, "hostile: escapes are not shown")
 
 
-# ---- npm ----
-
-def npm_modules():
-    """Folder of html-validate and axe-core, or None where there is no node."""
-    if not shutil.which("node") or not shutil.which("npm"):
-        return None
-    wanted = ["html-validate@8", "axe-core@4"]
-    if not all((NPM / "node_modules" / name.split("@")[0]).is_dir() for name in wanted):
-        NPM.mkdir(parents=True, exist_ok=True)
-        subprocess.run(["npm", "install", "--prefix", str(NPM), "--no-audit", "--no-fund", "--silent", *wanted],
-                       check=False, capture_output=True, timeout=300)
-    if not all((NPM / "node_modules" / name.split("@")[0]).is_dir() for name in wanted):
-        print("html-validate and axe-core could not be installed; the rest was checked without them")
-        return None
-    return NPM / "node_modules"
-
-
-def validator_says(modules, files):
-    """Rules that html-validate finds broken, by file."""
-    config = NPM / "html-validate.json"
-    config.write_text('{"root": true, "extends": ["html-validate:recommended"]}', encoding="utf-8")
-    result = subprocess.run(["node", str(modules / ".bin" / "html-validate"), "--config", str(config), "--formatter", "json",
-                             *map(str, files)], capture_output=True, text=True, timeout=120, check=False)
-    found = {str(file): [] for file in files}
-    for report in json.loads(result.stdout):
-        found[str(pathlib.Path(report["filePath"]).resolve())] += \
-            [f"{message['line']}: {message['ruleId']}: {message['message']}" for message in report["messages"]]
-    return found
-
-
-def axe_says(browser, source):
-    browser.ask(source + ";0")
-    return browser.ask("axe.run({resultTypes: ['violations']}).then(r => r.violations.map(v => "
-                       "v.id + ': ' + v.nodes.map(n => n.target.join(' ')).slice(0, 3).join('; ')))")
-
-
 # ---- in the browser ----
 
-# What reaches beyond the page's width; what scrolls inside its own frame does not.
-BEYOND = """(() => {const width = document.documentElement.clientWidth, out = [];
+# What reaches beyond the page's width; on a screen, what scrolls inside its own frame does not.
+BEYOND = """(() => {const width = document.documentElement.clientWidth, out = [], paper = matchMedia('print').matches;
 for (const e of document.querySelectorAll('body, body *')) {
     if (!e.getClientRects().length || e.closest('svg') && e.tagName != 'svg') continue;
     const frame = e.closest('.scroll');
-    if (frame && frame != e && getComputedStyle(frame).overflowX == 'auto') continue;
+    if (frame && frame != e && getComputedStyle(frame).overflowX == 'auto' && !paper) continue;
     if (e.getBoundingClientRect().right > width + 1) out.push(e.tagName + ' ' + e.textContent.slice(0, 40));
 }
 if (document.documentElement.scrollWidth > width + 1) out.push('the page scrolls sideways');
@@ -441,7 +285,8 @@ def look(checks, browser, where, url, axe, thorough):
         checks.equal(browser.noise(), [], f"{where} at {width}: noise")
         checks.equal(browser.ask(BEYOND), [], f"{where} at {width}: beyond the screen")
         checks.that(browser.ask("document.querySelectorAll('h2').length") >= 8, f"{where} at {width}: headings")
-        checks.that(browser.ask("document.querySelectorAll('table caption').length") >= 1, f"{where} at {width}: tables")
+        checks.that(browser.ask("document.querySelectorAll('table caption').length") >= 1,
+                    f"{where} at {width}: tables")
         if axe and (thorough or width == 360):
             checks.equal(axe_says(browser, axe), [], f"{where} at {width}: axe-core")
     if axe and thorough:
@@ -465,7 +310,8 @@ def check_paper(checks, browser, where, url, folder):
                     f"{where} on {paper}: {facts}")
         text = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True,
                               timeout=60).stdout
-        checks.that("What this does not claim" in text and "Confirmed by the record" in text, f"{where} on {paper}: text")
+        checks.that("What this does not claim" in text and "Confirmed by the record" in text,
+                    f"{where} on {paper}: text")
 
 
 # ---- spoilt pages ----
@@ -511,7 +357,8 @@ def check_controls(checks, browser, modules, axe, good, folder):
         checks.that(any("no-dup-id" in line for line in found), f"control twice: html-validate says {found}")
         for name, old, new, rule in (("language", '<html lang="en">', "<html>", "html-has-lang"),
                                      ("contrast", "--soft:#55585e", "--soft:#d0d0d0", "color-contrast"),
-                                     ("scope", "</h1>", "</h1><table><tr><th scope='x'>a</th></tr></table>", "scope-attr-valid")):
+                                     ("scope", "</h1>", "</h1><table><tr><th scope='x'>a</th></tr></table>",
+                                      "scope-attr-valid")):
             path = spoil(name, old, new)
             browser.size(1280)
             browser.open(path.as_uri())
@@ -521,7 +368,8 @@ def check_controls(checks, browser, modules, axe, good, folder):
 
 def check_value_controls(checks, page_text, verdict, rows):
     """The comparison with verdict.json and readings.csv sees a single changed value."""
-    for name, old, new in (("value", "<strong>29.8", "<strong>29.7"), ("answer", 'class="answer yes">confirmed', 'class="answer yes">recorded'),
+    for name, old, new in (("value", "<strong>29.8", "<strong>29.7"), ("answer", 'class="answer yes">confirmed',
+                                                                       'class="answer yes">recorded'),
                            ("frame", '<span class="nb">72 to 125</span>', '<span class="nb">73 to 125</span>')):
         other = Checks(most=0)
         text = page_text.replace(old, new)
@@ -543,10 +391,13 @@ def main():
     with temporary() as name:
         folder = pathlib.Path(name).resolve()
         pages = {}
-        for job in map(Job, NAMES):
+        for job in map(Job, NAMES + UNSEEN):
             into = folder / job.name
             run("verify", *job.arguments(), "--into", into)
             pages[job.name] = into / "report.html"
+            page = Page(pages[job.name].read_text(encoding="utf-8"))
+            check_steady(checks, job.name, page, job)
+            check_more_time(checks, job.name, page, read_jsonl(into / "log.jsonl"))
         into = folder / "hostile"
         result = run("verify", *hostile_job(folder), "--into", into)
         if checks.that(into.is_dir(), lambda: f"hostile: {result.stderr.decode()[:600]}"):
@@ -594,6 +445,8 @@ def main():
         browser = Browser()
         try:
             for where, path in pages.items():
+                if where in UNSEEN:
+                    continue
                 look(checks, browser, where, path.as_uri(), axe, where in ("blind-rail-losses", "hostile", "recorded"))
             check_paper(checks, browser, "refused-twice", pages["refused-twice"].as_uri(), folder)
             check_controls(checks, browser, modules, axe, clean, folder)
