@@ -48,10 +48,12 @@ static void pass_marks(struct follow *follow, int64_t time)
     const struct definitions *definitions = &follow->job.definitions;
     const struct marks *marks = &follow->job.marks;
     struct stretch ended;
-    while (follow->job.marks_loaded && follow->next_mark < marks->count && marks->by_time[follow->next_mark]->time <= time) {
+    while (follow->job.marks_loaded && follow->next_mark < marks->count &&
+           marks->by_time[follow->next_mark]->time <= time) {
         const struct mark *mark = marks->by_time[follow->next_mark++];
         for (uint32_t i = 0; mark->kind == MARK_MOMENT && !mark->withdrawn_by && i < definitions->step_count; i++)
-            if (follow->clocks[i].used && definitions->steps[i].mark && strcmp(definitions->steps[i].mark, mark->name) == 0)
+            if (follow->clocks[i].used && definitions->steps[i].mark &&
+                strcmp(definitions->steps[i].mark, mark->name) == 0)
                 (void)steady_break(&follow->clocks[i].steady, &ended);
     }
 }
@@ -77,7 +79,8 @@ static void on_reading(void *context, const struct reading_event *event)
     int64_t time = event->message->last_time;
     struct follow_value *kept = &follow->values[value->reading];
     bool is_sample = value->state == VALUE_GOOD && (value->has_number || value->name);
-    *kept = (struct follow_value){true, is_sample && value->has_number, value->numerator, is_sample ? value->name : NULL, time};
+    *kept = (struct follow_value){true, is_sample && value->has_number, value->numerator,
+                                  is_sample ? value->name : NULL, time};
     pass_marks(follow, time);
     for (uint32_t i = 0; i < definitions->step_count; i++) {
         const struct def_step *step = &definitions->steps[i];
@@ -86,7 +89,10 @@ static void on_reading(void *context, const struct reading_event *event)
         if (!clock->used || step->reading != value->reading)
             continue;
         clock->selected = is_sample && meets_select(step, value);
-        const struct sample sample = {.numerator = value->numerator, .state = value->name, .time = time, .elapsed = time,
+        const struct sample sample = {.numerator = value->numerator,
+                                      .state = value->name,
+                                      .time = time,
+                                      .elapsed = time,
                                       .first_frame = event->message->first_frame,
                                       .last_frame = event->message->last_frame};
         if (is_sample && clock->selected)
@@ -142,8 +148,11 @@ static bool begin_clocks(struct follow *follow)
         const struct def_step *step = &definitions->steps[i];
         if (step->kind != STEP_READING)
             continue;
-        const struct steady_rule rule = {.states = step->is_count > 0, .each = !step->has_steady, .within = step->within_n,
-                                         .span = step->steady_for, .gap = step->steady_gap};
+        const struct steady_rule rule = {.states = step->is_count > 0,
+                                         .each = !step->has_steady,
+                                         .within = step->within_n,
+                                         .span = step->steady_for,
+                                         .gap = step->steady_gap};
         steady_init(&follow->clocks[i].steady, &rule);
         follow->clocks[i].used = true;
     }
@@ -193,10 +202,12 @@ static void forgive_new_marks(struct follow *follow, int64_t now)
     }
 }
 
-/* Opens the job and begins at its first frame. What is wrong is kept as trouble, and tried again when a file changed. */
+/* Opens the job and begins at its first frame. What is wrong is kept as trouble, and tried again when a file changed.
+ */
 static void begin_run(struct follow *follow, int64_t now)
 {
-    static const struct pipeline_listener callbacks = {.exchange = on_exchange, .reading = on_reading, .event = on_event};
+    static const struct pipeline_listener callbacks = {
+        .exchange = on_exchange, .reading = on_reading, .event = on_event};
     struct pipeline_listener listener = callbacks;
     struct pipeline_options options;
     char *text = NULL;
@@ -262,8 +273,9 @@ static void look(struct follow *follow, int64_t now)
     ssize_t got = pipeline_snapshot(follow->pipeline, tell_glance, NULL, &glance, sizeof glance);
     if (got != (ssize_t)sizeof glance)
         return; /* short of processes or memory: the next tick tries again */
-    if (glance.frames != follow->frames)
+    if (glance.frames != follow->known)
         follow->moved = now;
+    follow->known = glance.frames;
     follow->verdict = glance.verdict;
     follow->frames = glance.frames;
     follow->first_time = glance.first_time;
@@ -313,7 +325,8 @@ bool follow_advance(struct follow *follow, int64_t now)
     if (sizes.files == 0 || !sizes.header) /* the recorder has only begun */
         return changed;
     bool grown = sizes.traces != follow->trace_bytes;
-    bool others = sizes.marks != follow->marks_bytes || sizes.files != follow->trace_files || sizes.traces < follow->trace_bytes;
+    bool others =
+        sizes.marks != follow->marks_bytes || sizes.files != follow->trace_files || sizes.traces < follow->trace_bytes;
     others = others || (follow->again && now >= follow->again);
     if (!grown && !others)
         return changed;
@@ -328,6 +341,19 @@ bool follow_advance(struct follow *follow, int64_t now)
 }
 
 /* ---- what is shown ---- */
+
+/* Has the step's moment come since its reading was read last? Then nothing of it counts yet. */
+static bool moment_is_newer(const struct follow *follow, const struct def_step *step, int64_t read)
+{
+    const struct marks *marks = &follow->job.marks;
+    for (uint32_t i = follow->next_mark; step->mark && follow->job.marks_loaded && i < marks->count; i++) {
+        const struct mark *mark = marks->by_time[i];
+        if (mark->kind == MARK_MOMENT && !mark->withdrawn_by && mark->time > read &&
+            strcmp(mark->name, step->mark) == 0)
+            return true;
+    }
+    return false;
+}
 
 static void tell_shown(const struct follow *follow, int64_t now, struct live_reading *shown)
 {
@@ -349,6 +375,8 @@ static void tell_shown(const struct follow *follow, int64_t now, struct live_rea
     shown->waits_select = (value->has_value || value->state) && !clock->selected;
     const struct steady *steady = &clock->steady;
     uint32_t window = steady_window(steady);
+    if (moment_is_newer(follow, step, value->time))
+        return;
     shown->counts = steady->counting;
     if (steady->counting)
         shown->steady = steady->open.last_time - steady->open.first_time;
@@ -367,7 +395,8 @@ void follow_tell(const struct follow *follow, int64_t now, struct live_state *st
     state->span = follow->last_time - follow->first_time;
     state->frames = follow->frames;
     state->buses = follow->buses;
-    state->definitions = follow->open && follow->job.definitions_loaded && follow->running ? &follow->job.definitions : NULL;
+    state->definitions =
+        follow->open && follow->job.definitions_loaded && follow->running ? &follow->job.definitions : NULL;
     state->verdict = &follow->verdict;
     state->quiet = follow->recorder.at == RECORDER_AT_WORK && follow->frames ? now - follow->moved : 0;
     state->asked = follow->asked;

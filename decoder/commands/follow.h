@@ -1,7 +1,7 @@
 /*
  * Follows a job that grows: reads what was added to its traces through all stages, and fills in what the live view
- * shows (outputs/live_state.h). A new mark, or a new trace file, begins the run anew from the first frame, so that there
- * is one way in which a mark comes to its place (D 7.1).
+ * shows (outputs/live_state.h). A new mark, or a new trace file, begins the run anew from the first frame, so that
+ * there is one way in which a mark comes to its place (D 7.1).
  */
 #ifndef TT_FOLLOW_H
 #define TT_FOLLOW_H
@@ -36,6 +36,7 @@ struct follow {
     bool running;
     struct live_verdict verdict;
     uint64_t frames;
+    uint64_t known;          /* frames of the run before, or of this one: more of them are news */
     int64_t first_time, last_time;
     uint32_t module;         /* whose answers are waited for; DEF_NONE: any */
     bool asked, answered;
@@ -55,7 +56,8 @@ struct follow {
 void follow_init(struct follow *follow, const char *path);
 /* Reads what is new. True when anything that is shown may have changed. now: CLOCK_MONOTONIC, ns. */
 bool follow_advance(struct follow *follow, int64_t now);
-/* Fills in everything of the state but the person's part (keys, prompts). Borrows from follow until the next advance. */
+/* Fills in everything of the state but the person's part (keys, prompts). Borrows from follow until the next advance.
+ */
 void follow_tell(const struct follow *follow, int64_t now, struct live_state *state);
 void follow_close(struct follow *follow);
 

@@ -33,7 +33,8 @@ static bool is_root(const char *path)
     return found;
 }
 
-int job_definitions_load(const char *job, struct diagnostics *diagnostics, struct definitions *definitions, bool *loaded)
+int job_definitions_load(const char *job, struct diagnostics *diagnostics, struct definitions *definitions,
+                         bool *loaded)
 {
     char *paths[FILES_MAX], *folder = NULL;
     size_t count = 0;

@@ -62,7 +62,8 @@ static int take_word(struct mark_command *command, const char *word)
     else if (!command->text)
         command->text = word;
     else
-        return usage_error(&command->diagnostics, "mark", "\"%.60s\" is one word too many; put the text in quotes", word);
+        return usage_error(&command->diagnostics, "mark", "\"%.60s\" is one word too many; put the text in quotes",
+                           word);
     return 0;
 }
 
@@ -101,8 +102,9 @@ static int parse(struct mark_command *command, int argc, char **argv)
     int option, result = 0;
     opterr = 0;
     while (!result && (option = getopt_long(argc, argv, "-:m:d:c:v:i:n:k:t:w:y:h", options, NULL)) != -1)
-        result = option == '?' || option == ':' ? option_error(&command->diagnostics, "mark", option, argv, option_names)
-                                                : take_option(command, option, optarg);
+        result = option == '?' || option == ':'
+                     ? option_error(&command->diagnostics, "mark", option, argv, option_names)
+                     : take_option(command, option, optarg);
     for (; !result && optind < argc; optind++) /* behind -- */
         result = take_word(command, argv[optind]);
     return result;
@@ -162,8 +164,8 @@ static bool fill(struct mark_command *command, struct new_mark *mark, int64_t no
         return true;
     case 'w':
         if (!parse_number(command->given, 1, MARKS_MAX, &line)) {
-            (void)usage_error(&command->diagnostics, "mark", "--withdraw is the number of a line of marks.jsonl, not %.40s",
-                              command->given);
+            (void)usage_error(&command->diagnostics, "mark",
+                              "--withdraw is the number of a line of marks.jsonl, not %.40s", command->given);
             return false;
         }
         mark->withdraws = (uint32_t)line;

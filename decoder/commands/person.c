@@ -91,7 +91,8 @@ static const struct def_reading *displayed_reading(const struct live_state *stat
     if (state->shown.step && state->shown.step->has_between)
         return state->shown.reading;
     for (uint32_t i = 0; definitions && i < definitions->step_count; i++)
-        if (definitions->steps[i].kind == STEP_READING && definitions->steps[i].has_between && (i <= current || !reading))
+        if (definitions->steps[i].kind == STEP_READING && definitions->steps[i].has_between &&
+            (i <= current || !reading))
             reading = &definitions->readings[definitions->steps[i].reading];
     return reading;
 }
@@ -132,19 +133,20 @@ void person_offer(struct person *person, struct live_state *state)
 /* ---- marks ---- */
 
 /* Checks and writes it; says what came of it. False when it was not written. */
-static bool note(struct person *person, struct new_mark *mark, const struct live_state *state, struct diagnostics *heard,
-                 bool good)
+static bool note(struct person *person, struct new_mark *mark, const struct live_state *state,
+                 struct diagnostics *heard, bool good)
 {
     struct mark_receipt receipt;
     struct buffer memory;
     struct sink words;
     buffer_init(&memory, sizeof person->said);
-    good = good && new_mark_check(mark, state->definitions, heard) && mark_append(person->path, mark, heard, &receipt) == 0;
+    good = good && new_mark_check(mark, state->definitions, heard) &&
+           mark_append(person->path, mark, heard, &receipt) == 0;
     if (good && sink_open_memory(&words, &memory)) {
         new_mark_words(&words, mark);
         (void)!sink_close(&words);
-        (void)snprintf(person->said, sizeof person->said, "%.*s (line %u)", (int)memory.length, (const char *)memory.data,
-                       (unsigned)receipt.line);
+        (void)snprintf(person->said, sizeof person->said, "%.*s (line %u)", (int)memory.length,
+                       (const char *)memory.data, (unsigned)receipt.line);
         person->last_line = mark->kind == MARK_WITHDRAWAL ? 0 : receipt.line;
     }
     buffer_free(&memory);
@@ -178,7 +180,8 @@ static bool note_by(struct person *person, enum mark_kind kind, int64_t time, co
     return good;
 }
 
-static bool make_condition(struct person *person, struct new_mark *mark, const struct live_state *state, struct diagnostics *heard)
+static bool make_condition(struct person *person, struct new_mark *mark, const struct live_state *state,
+                           struct diagnostics *heard)
 {
     (void)heard;
     mark->name = state->definitions->conditions[person->condition].text;
@@ -186,7 +189,8 @@ static bool make_condition(struct person *person, struct new_mark *mark, const s
     return true;
 }
 
-static bool make_moment(struct person *person, struct new_mark *mark, const struct live_state *state, struct diagnostics *heard)
+static bool make_moment(struct person *person, struct new_mark *mark, const struct live_state *state,
+                        struct diagnostics *heard)
 {
     (void)state, (void)heard;
     for (uint32_t i = 0; i < person->key_count; i++)
@@ -195,7 +199,8 @@ static bool make_moment(struct person *person, struct new_mark *mark, const stru
     return mark->name[0] != '\0';
 }
 
-static bool make_typed(struct person *person, struct new_mark *mark, const struct live_state *state, struct diagnostics *heard)
+static bool make_typed(struct person *person, struct new_mark *mark, const struct live_state *state,
+                       struct diagnostics *heard)
 {
     (void)state;
     char text[DEF_NAME_MAX + MARK_TEXT_MAX + 8];
@@ -238,7 +243,8 @@ static void begin_typing(struct person *person, enum person_typing typing)
         (void)snprintf(person->prompt, sizeof person->prompt, "The VIN, as it stands on the vehicle");
         break;
     case TYPING_WHY:
-        (void)snprintf(person->prompt, sizeof person->prompt, "Why is the mark on line %u taken back?", (unsigned)person->last_line);
+        (void)snprintf(person->prompt, sizeof person->prompt, "Why is the mark on line %u taken back?",
+                       (unsigned)person->last_line);
         break;
     default:
         (void)snprintf(person->prompt, sizeof person->prompt, "A note");
@@ -290,7 +296,8 @@ static bool answer_condition(struct person *person, int key, int64_t time, const
     if (key != 'y' && key != 'n' && key != KEY_ENTER)
         return false;
     if (key == KEY_ENTER)
-        (void)snprintf(person->said, sizeof person->said, "\"%.200s\" stays unstated", state->definitions->conditions[condition].text);
+        (void)snprintf(person->said, sizeof person->said, "\"%.200s\" stays unstated",
+                       state->definitions->conditions[condition].text);
     (void)snprintf(person->typed, sizeof person->typed, "%s", key == 'y' ? "yes" : "no");
     if (key == KEY_ENTER || note_by(person, MARK_CONDITION, time, state, make_condition))
         person->passed |= UINT64_C(1) << condition;

@@ -1,6 +1,6 @@
 /*
- * The person at the live view: single keys, which the screen explains, become marks (D 9.6). Goes through the definition
- * file's conditions, offers a key for each moment, takes texts. Knows nothing of the terminal.
+ * The person at the live view: single keys, which the screen explains, become marks (D 9.6). Goes through the
+ * definition file's conditions, offers a key for each moment, takes texts. Knows nothing of the terminal.
  */
 #ifndef TT_PERSON_H
 #define TT_PERSON_H
@@ -20,7 +20,8 @@ struct person {
     uint64_t passed;           /* conditions that were asked and need not be asked again, a bit each */
     bool again;                /* asks all of them once more, stated or not */
     uint32_t condition;        /* asked now; DEF_NONE */
-    const struct def_reading *displayed; /* what d asks for: the reading that is shown, else one that has limits; NULL */
+    const struct def_reading
+        *displayed; /* what d asks for: the reading that is shown, else one that has limits; NULL */
     enum person_typing typing;
     char typed[MARK_TEXT_MAX + 1];
     char prompt[400];

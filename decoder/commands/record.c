@@ -135,7 +135,8 @@ static int run(struct record *record)
     char path[PATH_MAX];
     int said = memfd_create("messages", MFD_CLOEXEC);
     if (said < 0 || fcntl(said, F_SETFL, O_APPEND) != 0) {
-        diagnostics_say(&record->diagnostics, SEVERITY_ERROR, NULL, "no room for the recorder's messages: %s", strerror(errno));
+        diagnostics_say(&record->diagnostics, SEVERITY_ERROR, NULL, "no room for the recorder's messages: %s",
+                        strerror(errno));
         return EXIT_OUR_FAULT;
     }
     find_recorder(path);
@@ -143,7 +144,8 @@ static int run(struct record *record)
     if (recorder == 0)
         become_recorder(path, record->arguments, said);
     if (recorder < 0) {
-        diagnostics_say(&record->diagnostics, SEVERITY_ERROR, NULL, "the recorder cannot be started: %s", strerror(errno));
+        diagnostics_say(&record->diagnostics, SEVERITY_ERROR, NULL, "the recorder cannot be started: %s",
+                        strerror(errno));
         return EXIT_OUR_FAULT;
     }
     const struct viewer_request request = {.job = record->job, .asks = !record->no_input, .recorder = recorder,

@@ -252,14 +252,16 @@ static void sum_up(struct viewer *viewer)
     if (viewer->request->recorder && !viewer->ended)
         diagnostics_say(viewer->request->diagnostics, SEVERITY_REMARK, viewer->request->job,
                         "is still being recorded by process %ld; to see it again: taretrace watch %s; to stop it: kill "
-                        "-INT %ld", (long)viewer->request->recorder, viewer->request->job, (long)viewer->request->recorder);
+                        "-INT %ld",
+                        (long)viewer->request->recorder, viewer->request->job, (long)viewer->request->recorder);
 }
 
 int viewer_run(const struct viewer_request *request)
 {
     struct viewer *viewer = calloc(1, sizeof *viewer);
     if (!viewer) {
-        diagnostics_say(request->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
+        diagnostics_say(request->diagnostics, SEVERITY_ERROR, NULL,
+                        "memory ran out; close other programs and run again");
         return EXIT_OUR_FAULT;
     }
     viewer->request = request;

@@ -1,6 +1,6 @@
 /*
- * The live view of a growing job (D 9.6), shared by watch and record: reads what is new four times a second, shows it as
- * a page or, without a terminal, as lines, and takes keys. It only ever reads the record and adds marks: whatever
+ * The live view of a growing job (D 9.6), shared by watch and record: reads what is new four times a second, shows it
+ * as a page or, without a terminal, as lines, and takes keys. It only ever reads the record and adds marks: whatever
  * becomes of it, the recording goes on.
  */
 #ifndef TT_VIEWER_H
@@ -19,8 +19,9 @@ struct viewer_request {
 };
 
 /*
- * Runs until the person leaves, or nothing more can come. With a recorder: Ctrl-C, or q and y, sends it SIGINT once, and
- * its end is waited for and shown; Ctrl-C again kills it. Returns an exit code: the recorder's own when it has ended.
+ * Runs until the person leaves, or nothing more can come. With a recorder: Ctrl-C, or q and y, sends it SIGINT once,
+ * and its end is waited for and shown; Ctrl-C again kills it. Returns an exit code: the recorder's own when it has
+ * ended.
  */
 TT_MUST_USE int viewer_run(const struct viewer_request *request);
 

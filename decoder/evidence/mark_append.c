@@ -54,7 +54,8 @@ static bool is_job(int folder)
         (void)close(again);
     while (list && !found && (entry = readdir(list))) {
         size_t length = strlen(entry->d_name);
-        found = length > 11 && strncmp(entry->d_name, "trace-", 6) == 0 && strcmp(entry->d_name + length - 5, ".pcap") == 0;
+        found =
+            length > 11 && strncmp(entry->d_name, "trace-", 6) == 0 && strcmp(entry->d_name + length - 5, ".pcap") == 0;
     }
     if (list)
         (void)closedir(list);
@@ -142,7 +143,8 @@ static int open_both(struct addition *addition)
         int code = open_job(addition);
         if (!code)
             code = open_file(addition);
-        if (code || (is_current(addition) && faccessat(addition->folder, "MANIFEST.sha256", F_OK, AT_SYMLINK_NOFOLLOW) != 0))
+        if (code ||
+            (is_current(addition) && faccessat(addition->folder, "MANIFEST.sha256", F_OK, AT_SYMLINK_NOFOLLOW) != 0))
             return code;
         close_all(addition);
     }
@@ -168,8 +170,8 @@ static int read_content(struct addition *addition)
 }
 
 /* Calls look for each line, until it returns false. */
-static void each_line(const struct buffer *content, bool (*look)(void *context, uint32_t line, const char *text, size_t length),
-                      void *context)
+static void each_line(const struct buffer *content,
+                      bool (*look)(void *context, uint32_t line, const char *text, size_t length), void *context)
 {
     const char *at = (const char *)content->data, *end = content->length ? at + content->length : at;
     for (uint32_t line = 1; at < end; line++) {
@@ -319,7 +321,8 @@ static int add(struct addition *addition)
     return code;
 }
 
-int mark_append(const char *job, const struct new_mark *mark, struct diagnostics *diagnostics, struct mark_receipt *receipt)
+int mark_append(const char *job, const struct new_mark *mark, struct diagnostics *diagnostics,
+                struct mark_receipt *receipt)
 {
     struct addition addition = {.job = job, .mark = mark, .diagnostics = diagnostics, .receipt = receipt, .folder = -1,
                                 .file = -1};

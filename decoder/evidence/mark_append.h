@@ -1,8 +1,8 @@
 /*
- * Adds one line to marks.jsonl of a job folder (D 5.6). Lines are only ever added: one write(2) of one whole line at the
- * end of the file, under a lock, so that two terminals cannot write into each other, and synced before it is called
- * noted. What stands there already is never changed, a torn line of an earlier crash included: it gets its line end, and
- * the new mark a line of its own.
+ * Adds one line to marks.jsonl of a job folder (D 5.6). Lines are only ever added: one write(2) of one whole line at
+ * the end of the file, under a lock, so that two terminals cannot write into each other, and synced before it is called
+ * noted. What stands there already is never changed, a torn line of an earlier crash included: it gets its line end,
+ * and the new mark a line of its own.
  */
 #ifndef TT_MARK_APPEND_H
 #define TT_MARK_APPEND_H

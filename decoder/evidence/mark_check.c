@@ -64,7 +64,8 @@ bool new_mark_displayed(struct new_mark *mark, const char *text, struct diagnost
         sign = at;
     size_t used = 0;
     if (!sign || sign == text)
-        return refuse(diagnostics, "\"%.80s\" is not of the form \"READING = NUMBER UNIT\", like \"seat load.total = 29.8 kg\"",
+        return refuse(diagnostics,
+                      "\"%.80s\" is not of the form \"READING = NUMBER UNIT\", like \"seat load.total = 29.8 kg\"",
                       text);
     if (!keep(mark, &used, text, (size_t)(sign - text), &mark->name))
         return refuse(diagnostics, "the name of the reading is too long");
@@ -123,7 +124,8 @@ static bool check_vin(struct new_mark *mark, struct diagnostics *diagnostics)
     if (vin[8] != should)
         diagnostics_say(diagnostics, SEVERITY_REMARK, NULL,
                         "the 9th character of this VIN is %c; where VINs carry a check digit (North America, China) it "
-                        "would be %c: look at it once more, and withdraw the mark if a character is wrong", vin[8], should);
+                        "would be %c: look at it once more, and withdraw the mark if a character is wrong",
+                        vin[8], should);
     if (mark->name != mark->room) /* the name is a literal then, and the room is free */
         used = 0;
     return keep(mark, &used, vin, length, &mark->value);
@@ -184,8 +186,8 @@ static void list_names(const struct names *names, char *out, size_t room)
 }
 
 /* what: "moment", ...; strict: a name that nobody knows is refused, else only one that looks like a slip is. */
-static bool check_name(const struct new_mark *mark, const struct definitions *definitions, const char *what, bool strict,
-                       struct diagnostics *diagnostics)
+static bool check_name(const struct new_mark *mark, const struct definitions *definitions, const char *what,
+                       bool strict, struct diagnostics *diagnostics)
 {
     char some[800];
     struct names names = collect(definitions, mark->kind);
@@ -196,8 +198,8 @@ static bool check_name(const struct new_mark *mark, const struct definitions *de
         good = strcmp(names.list[i], mark->name) == 0;
     const char *near = good ? NULL : diagnostics_nearest(mark->name, names.list, names.count);
     if (!good && near) {
-        (void)refuse(diagnostics, "the definition files know no %s \"%.200s\", did you mean \"%.200s\"?", what, mark->name,
-                     near);
+        (void)refuse(diagnostics, "the definition files know no %s \"%.200s\", did you mean \"%.200s\"?", what,
+                     mark->name, near);
     } else if (!good && strict) {
         list_names(&names, some, sizeof some);
         (void)refuse(diagnostics, names.count ? "the definition files know no %s \"%.200s\"; they know %s"
@@ -223,10 +225,11 @@ static bool check_displayed(const struct new_mark *mark, const struct definition
     if (!reading || ratio_parse(mark->value, strlen(mark->value), &shown))
         return true; /* told before */
     if (reading->kind != READING_NUMBER)
-        return refuse(diagnostics, "\"%.200s\" has no number to compare with; note what was displayed as a text", mark->name);
+        return refuse(diagnostics, "\"%.200s\" has no number to compare with; note what was displayed as a text",
+                      mark->name);
     if (reading->unit[0] && !mark->unit[0])
-        return refuse(diagnostics, "say the unit too, as it was displayed: \"%.200s = %.40s %s\"", mark->name, mark->value,
-                      reading->unit);
+        return refuse(diagnostics, "say the unit too, as it was displayed: \"%.200s = %.40s %s\"", mark->name,
+                      mark->value, reading->unit);
     if (!units_convert(shown, mark->unit, reading->unit, &converted))
         return refuse(diagnostics, "\"%.200s\" is in %s, and %s cannot be converted to it", mark->name,
                       reading->unit[0] ? reading->unit : "no unit", mark->unit);

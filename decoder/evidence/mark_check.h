@@ -1,7 +1,8 @@
 /*
- * A mark that a person wants to note (D 5.6), held against what can be known before it is written: its text, its number,
- * its VIN, and whether the job's definition files know the name it is about. What is written into marks.jsonl is read
- * by the judge as it stands; a name with a slip in it would count for nothing, and nobody would notice during the job.
+ * A mark that a person wants to note (D 5.6), held against what can be known before it is written: its text, its
+ * number, its VIN, and whether the job's definition files know the name it is about. What is written into marks.jsonl
+ * is read by the judge as it stands; a name with a slip in it would count for nothing, and nobody would notice during
+ * the job.
  */
 #ifndef TT_MARK_CHECK_H
 #define TT_MARK_CHECK_H

@@ -17,8 +17,8 @@ static void begin_line(struct sink *sink, const struct live_state *state)
 }
 
 /* A whole sentence, when it is another one than before. */
-static void tell_sentence(struct sink *sink, const struct live_state *state, char *before, size_t room, const char *label,
-                          void (*words)(struct sink *sink, const struct live_state *state))
+static void tell_sentence(struct sink *sink, const struct live_state *state, char *before, size_t room,
+                          const char *label, void (*words)(struct sink *sink, const struct live_state *state))
 {
     struct buffer memory;
     struct sink sentence;
@@ -59,11 +59,13 @@ static void tell_attempt(struct live_lines *before, const struct live_state *sta
         begin_line(sink, state);
         sink_text(sink, "another vehicle or unit answers: what follows is told of it alone\n");
     }
-    if (verdict->opened && (!before->opened || verdict->attempt != before->attempt || verdict->part_count != before->part_count)) {
+    if (verdict->opened &&
+        (!before->opened || verdict->attempt != before->attempt || verdict->part_count != before->part_count)) {
         begin_line(sink, state);
         sink_text(sink, "attempt ");
         sink_unsigned(sink, verdict->attempt);
-        sink_text(sink, verdict->attempt > 1 ? " began: what earlier ones proved does not count any more\n" : " began\n");
+        sink_text(sink,
+                  verdict->attempt > 1 ? " began: what earlier ones proved does not count any more\n" : " began\n");
     }
     if (verdict->refused > before->refused) {
         begin_line(sink, state);

@@ -122,8 +122,10 @@ static size_t share(tt_wide part, tt_wide whole, size_t n)
 
 static void find_segments(const struct def_limits *limits, struct ruler *ruler, size_t cells)
 {
-    tt_wide low = limits->has_low ? limits->low_n : ruler->first_n, high = limits->has_high ? limits->high_n : ruler->last_n;
-    tt_wide safe_low = limits->has_low ? limits->safe_low_n : low, safe_high = limits->has_high ? limits->safe_high_n : high;
+    tt_wide low = limits->has_low ? limits->low_n : ruler->first_n,
+            high = limits->has_high ? limits->high_n : ruler->last_n;
+    tt_wide safe_low = limits->has_low ? limits->safe_low_n : low,
+            safe_high = limits->has_high ? limits->safe_high_n : high;
     if (limits->has_low)
         add_segment(ruler, ruler->first_n, low, '-');
     if (safe_low > low)

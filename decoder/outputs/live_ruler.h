@@ -3,9 +3,9 @@
  *
  *     24 ------[26.6 ~=========#=======~ 33.4]------ 36 kg
  *
- * The mark is # and never stands on the wrong side of a limit: the side is compared exactly (D 2.7), only the place within
- * it is drawn to scale. = is inside, ~ within the safety margin (too close to the limit), - outside. Beyond the ruler's
- * ends the mark is < or >.
+ * The mark is # and never stands on the wrong side of a limit: the side is compared exactly (D 2.7), only the place
+ * within it is drawn to scale. = is inside, ~ within the safety margin (too close to the limit), - outside. Beyond the
+ * ruler's ends the mark is < or >.
  */
 #ifndef TT_LIVE_RULER_H
 #define TT_LIVE_RULER_H

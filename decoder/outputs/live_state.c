@@ -28,6 +28,7 @@ void live_verdict_take(struct live_verdict *live, const struct verdict *verdict,
         for (uint32_t j = 0; j < result->tries.kept; j++) {
             const struct try_result *one = &result->tries.list[j];
             live->refused += one->refused_start;
+            live->nrc = one->refused_start ? one->nrc : live->nrc;
             if (one->refused_start || (one->mark && one->mark->withdrawn_by))
                 continue;
             step->moments++;

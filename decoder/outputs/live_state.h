@@ -1,7 +1,7 @@
 /*
- * What the live view shows (D 9.6), as plain data: what the record says so far, what is read just now, and what is asked
- * of the person. Filled by commands/watch, turned into lines by live_view.h. Texts are borrowed and as they came from
- * the bus, the definitions and marks: whoever shows them escapes them.
+ * What the live view shows (D 9.6), as plain data: what the record says so far, what is read just now, and what is
+ * asked of the person. Filled by commands/watch, turned into lines by live_view.h. Texts are borrowed and as they came
+ * from the bus, the definitions and marks: whoever shows them escapes them.
  */
 #ifndef TT_LIVE_STATE_H
 #define TT_LIVE_STATE_H
@@ -29,6 +29,7 @@ struct live_verdict {
     uint64_t attempt;     /* its number within the part */
     bool opened;
     uint64_t refused;     /* refused starts before and in it */
+    uint8_t nrc;          /* of the last of them; 0 */
     int exit_code;
     uint32_t step_count, condition_count;
     struct live_step steps[DEF_STEPS_MAX];
@@ -38,7 +39,8 @@ struct live_verdict {
 void live_verdict_take(struct live_verdict *live, const struct verdict *verdict, bool mixed);
 /* A step whose moment has not come yet in this attempt: what the verdict says of it so far means little. */
 bool live_waits_moment(const struct live_verdict *live, const struct definitions *definitions, uint32_t index);
-/* Index of the step that is worked on: the first that is neither confirmed nor only recorded; step_count when all are. */
+/* Index of the step that is worked on: the first that is neither confirmed nor only recorded; step_count when all are.
+ */
 uint32_t live_current(const struct live_verdict *live);
 /* Of the reading step whose reading is shown: the current one or the next behind it; DEF_NONE when none is open. */
 uint32_t live_shown_step(const struct live_verdict *live, const struct definitions *definitions);

@@ -228,7 +228,7 @@ static void put_reading(struct layout *layout, const struct live_state *state, b
     (void)!sink_close(sink);
     if (clock) {
         sink = begin(layout);
-        if (shown->step->has_steady && shown->read && !shown->waits_mark && !shown->waits_select)
+        if (live_words_clock_runs(shown))
             put_bar(sink, shown);
         live_words_clock(sink, state);
         end_sentence(layout, "", 0, false, 1);
@@ -363,7 +363,8 @@ static struct blocks lay_out(struct layout *layout, const struct live_state *sta
     return blocks;
 }
 
-static void take_lines(struct live_page *page, const struct layout *layout, unsigned from, unsigned count, unsigned rows)
+static void take_lines(struct live_page *page, const struct layout *layout, unsigned from, unsigned count,
+                       unsigned rows)
 {
     for (unsigned i = from; i < from + count && page->count < rows; i++) {
         char *text = (char *)layout->text->data + layout->lines[i].at;

@@ -1,7 +1,7 @@
 /*
  * The live view as lines of text (D 9.6): a state and a size in, at most that many rows of at most that many columns
- * out. Pure: the same state and size give the same lines. Where there is little room, what matters least goes first: the
- * signs' meaning, blank lines, the reasons of steps, steps far from the one at work; never the next thing to do.
+ * out. Pure: the same state and size give the same lines. Where there is little room, what matters least goes first:
+ * the signs' meaning, blank lines, the reasons of steps, steps far from the one at work; never the next thing to do.
  */
 #ifndef TT_LIVE_VIEW_H
 #define TT_LIVE_VIEW_H

@@ -127,6 +127,22 @@ static void press(struct sink *sink, const struct live_state *state, const char 
     quoted(sink, moment);
 }
 
+/* The same once more, as the end of a sentence. */
+static void press_again(struct sink *sink, const struct live_state *state, const char *moment)
+{
+    bool key = key_of(state, moment) != NULL;
+    if (key)
+        press(sink, state, moment);
+    sink_text(sink, key ? " once more when all lies still" : "note it once more when all lies still: ");
+    if (!key) {
+        sink_text(sink, "taretrace mark ");
+        put(sink, state->path);
+        sink_text(sink, " --moment ");
+        quoted(sink, moment);
+    }
+    sink_char(sink, '.');
+}
+
 /* "for 2 s", of a step that needs the reading steady. */
 static void how_long(struct sink *sink, const struct def_step *step)
 {
@@ -171,11 +187,18 @@ static void next_reading(struct sink *sink, const struct live_state *state, cons
     if (moment_is_spoilt(step, so_far)) {
         sink_text(sink, "The moment ");
         quoted(sink, step->mark);
-        sink_text(sink, so_far->moments > 1 ? " was noted more than once, and what followed differs. Take back the wrong one"
-                                            : " was followed by no steady reading in time. Take it back");
-        sink_text(sink, key_of(state, step->mark) ? " (u, or taretrace mark --withdraw), and " : " (taretrace mark --withdraw), and ");
-        press(sink, state, step->mark);
-        sink_text(sink, " again when all lies still.");
+        sink_text(sink, so_far->moments > 1
+                            ? " was noted more than once, and what followed differs. Take back the wrong one"
+                            : " was followed by no steady reading in time. Take it back");
+        sink_text(sink, key_of(state, step->mark) ? " (u, or taretrace mark --withdraw), and "
+                                                  : " (taretrace mark --withdraw), and ");
+        press_again(sink, state, step->mark);
+        return;
+    }
+    if (!step->mark && strncmp(so_far->reason, "readings disagree", 17) == 0) {
+        quoted(sink, step->name);
+        sink_text(sink,
+                  ": the readings disagree, and more of them do not mend that. Zeroing again begins a new attempt.");
         return;
     }
     if (step->applied && !step->mark) {
@@ -198,8 +221,7 @@ static void next_reading(struct sink *sink, const struct live_state *state, cons
     sink_char(sink, '.');
     if (step->mark && so_far->moments) {
         sink_text(sink, " If something moved, ");
-        press(sink, state, step->mark);
-        sink_text(sink, " once more when all lies still.");
+        press_again(sink, state, step->mark);
     }
 }
 
@@ -217,6 +239,10 @@ static void next_action(struct sink *sink, const struct live_state *state, const
     if (so_far->answer == STEP_CONTRADICTED) {
         sink_text(sink, "The module did not do it (");
         put(sink, so_far->reason);
+        if (state->verdict->nrc && step->opens_attempt) {
+            sink_text(sink, ", last with ");
+            put(sink, standard_nrc_name(DIALECT_ISO14229, state->verdict->nrc));
+        }
         sink_text(sink, "). Look at the conditions, then start ");
         quoted(sink, action);
         sink_text(sink, " again with the scan tool.");
@@ -311,6 +337,8 @@ void live_words_next(struct sink *sink, const struct live_state *state)
         sink_text(sink, ": is the ignition still on, is the tap still plugged in?");
     } else if (live_current(verdict) < verdict->step_count) {
         next_step(sink, state, live_current(verdict));
+    } else if (verdict->part_count > 1) {
+        sink_text(sink, "Stop the recording, and record each vehicle or unit into a job of its own.");
     } else {
         sink_text(sink, "Stop the recording when the work on the vehicle is done.");
     }
@@ -334,7 +362,9 @@ void live_words_lacks(struct sink *sink, const struct live_state *state)
     sink_text(sink, contradicted ? ". " : "");
     for (uint32_t i = 0; i < verdict->step_count; i++)
         count += verdict->steps[i].answer != STEP_CONFIRMED && verdict->steps[i].answer != STEP_RECORDED;
-    if (count == 0) {
+    if (count == 0 && verdict->part_count > 1) {
+        sink_text(sink, "All steps are confirmed for the last vehicle or unit; the record as a whole is not.");
+    } else if (count == 0) {
         sink_text(sink, contradicted      ? "All steps are confirmed, the job as a whole is not."
                         : is_over(state) ? "Nothing is missing: all steps are confirmed."
                                          : "You can stop: all steps are confirmed.");
@@ -357,7 +387,8 @@ void live_words_lacks(struct sink *sink, const struct live_state *state)
 const char *live_words_answer(const struct live_state *state, uint32_t step)
 {
     enum step_answer answer = state->verdict->steps[step].answer;
-    if (!is_over(state) && (answer == STEP_NOT_CONFIRMED || live_waits_moment(state->verdict, state->definitions, step)))
+    if (!is_over(state) &&
+        (answer == STEP_NOT_CONFIRMED || live_waits_moment(state->verdict, state->definitions, step)))
         return "not yet";
     return step_answer_text(answer);
 }
@@ -373,7 +404,7 @@ void live_words_reason(struct sink *sink, const struct live_state *state, uint32
     const struct def_step *def = &state->definitions->steps[step];
     /* The judge speaks as if the record ended here. */
     if (!is_over(state) && def->kind == STEP_READING && so_far->moments && so_far->answer == STEP_NOT_CONFIRMED &&
-        strncmp(so_far->reason, "no steady reading began", 23) == 0 && !moment_is_spoilt(def, so_far)) {
+        strstr(so_far->reason, "no steady reading began") && !moment_is_spoilt(def, so_far)) {
         sink_text(sink, "not steady long enough since ");
         quoted(sink, def->mark);
         return;
@@ -389,12 +420,24 @@ static const char *standing(const struct live_reading *shown)
     const struct def_limits *limits = &shown->step->limits;
     if (!shown->step->has_between || !shown->has_value)
         return "";
-    if ((limits->has_low && shown->numerator < limits->low_n) || (limits->has_high && shown->numerator > limits->high_n))
+    if ((limits->has_low && shown->numerator < limits->low_n) ||
+        (limits->has_high && shown->numerator > limits->high_n))
         return ", but outside the limits";
     if ((limits->has_low && shown->numerator < limits->safe_low_n) ||
         (limits->has_high && shown->numerator > limits->safe_high_n))
         return ", but too close to a limit";
     return "";
+}
+
+static bool is_stale(const struct live_reading *shown)
+{
+    return shown->age > shown->step->steady_gap && shown->step->steady_gap > 0;
+}
+
+bool live_words_clock_runs(const struct live_reading *shown)
+{
+    return shown->step && shown->step->has_steady && shown->read && (shown->has_value || shown->state) &&
+           !is_stale(shown) && !shown->waits_mark && !shown->waits_select;
 }
 
 void live_words_clock(struct sink *sink, const struct live_state *state)
@@ -403,7 +446,7 @@ void live_words_clock(struct sink *sink, const struct live_state *state)
     const struct def_step *step = shown->step;
     if (!step || !shown->read || is_over(state))
         return;
-    if (shown->age > step->steady_gap && step->steady_gap > 0) {
+    if (is_stale(shown)) {
         sink_text(sink, "not read for ");
         live_words_span(sink, shown->age);
         sink_text(sink, ": let the scan tool show it all the time");

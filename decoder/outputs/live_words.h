@@ -19,6 +19,8 @@ const char *live_words_answer(const struct live_state *state, uint32_t step);
 void live_words_reason(struct sink *sink, const struct live_state *state, uint32_t step);
 /* The steady clock under the ruler, without its bar: "steady for 1.4 s of 2 s"; nothing without a shown reading. */
 void live_words_clock(struct sink *sink, const struct live_state *state);
+/* Does it count time now (and not only say why it does not)? */
+bool live_words_clock_runs(const struct live_reading *shown);
 /* Explains a key: what it is pressed for. */
 void live_words_key(struct sink *sink, const struct live_state *state, const struct live_key *key);
 /* "2 min 5 s", "3.5 s": a length of time for people, tenths cut off, never rounded up. */

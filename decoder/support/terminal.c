@@ -48,7 +48,9 @@ static size_t columns_of(uint32_t code)
                                        {0x1F300, 0x1FAFF}, {0x20000, 0x3FFFD}};
     if (code < 0x300)
         return 1;
-    return within(code, none, sizeof none / sizeof none[0]) ? 0 : within(code, wide, sizeof wide / sizeof wide[0]) ? 2 : 1;
+    return within(code, none, sizeof none / sizeof none[0])   ? 0
+           : within(code, wide, sizeof wide / sizeof wide[0]) ? 2
+                                                              : 1;
 }
 
 size_t terminal_width(const char *text, size_t length)

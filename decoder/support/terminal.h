@@ -1,7 +1,7 @@
 /*
- * A terminal as a page of lines: a screen of its own, whole lines drawn where they changed, keys one by one. The control
- * functions used are a handful of ECMA-48 (CUP, EL, ED, SGR 1 and 0) and the two private modes that every terminal
- * program of a Linux system knows (1049: a screen of its own; 25: the cursor). No colour is used at all.
+ * A terminal as a page of lines: a screen of its own, whole lines drawn where they changed, keys one by one. The
+ * control functions used are a handful of ECMA-48 (CUP, EL, ED, SGR 1 and 0) and the two private modes that every
+ * terminal program of a Linux system knows (1049: a screen of its own; 25: the cursor). No colour is used at all.
  */
 #ifndef TT_TERMINAL_H
 #define TT_TERMINAL_H

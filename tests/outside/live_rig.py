@@ -49,9 +49,10 @@ class Growing:
         self.say("start", format=1, version="0.1", **self.clocks(), synchronised=True, clock_error="0.000010000",
                  stamp_uncertainty="0.001000000", filter=True, acknowledging_accepted=False,
                  buses=[{"bus": "can0", "file": "trace-can0.pcap", "link": "controller", "listen_only": True,
-                         "state": "error active", "bitrate": 500000, "sample_point": "0.875", "fd": False, "restart_ms": 0,
-                         "receive_buffer": 212992, "bears_stall": "0.200"}],
-                 definitions=[{"file": f"definitions/{path.name}", "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
+                         "state": "error active", "bitrate": 500000, "sample_point": "0.875", "fd": False,
+                         "restart_ms": 0, "receive_buffer": 212992, "bears_stall": "0.200"}],
+                 definitions=[{"file": f"definitions/{path.name}",
+                               "sha256": hashlib.sha256(path.read_bytes()).hexdigest()}
                               for path in sorted((self.folder / "definitions").iterdir())])
         self.trace = open(self.folder / "trace-can0.pcap", "ab", buffering=0)
         self.trace.write(HEADER)
@@ -81,12 +82,14 @@ class Growing:
             self.next += 1
         self.trace.write(b"".join(records))
 
-    def past(self, until):
-        """The same, stamped so that the last of them is just now: a mark made from now on stands behind them."""
+    def past(self, until, room=0):
+        """The same, stamped so that the last of them is just now, less `room` seconds for what is to follow: a mark made
+        from now on stands behind them."""
         last = max(frame.time for frame in self.frames[self.next:]
                    if (frame.time - self.start) < until * SECOND)
         length = last - self.frames[self.next].time
-        self.write(until, time.time_ns() - length - SECOND // 10)
+        self.write(until, time.time_ns() - length - SECOND // 10 - room * SECOND)
+        assert self.newest <= time.time_ns(), "more than there was room for"
 
     def state(self):
         """What a checkpoint says of the files."""
@@ -141,10 +144,7 @@ class Screen:
     def read(self, seconds):
         """Takes what comes within that time."""
         until = time.monotonic() + seconds
-        while (left := until - time.monotonic()) > 0:
-            ready, _, _ = select.select([self.fd], [], [], left)
-            if not ready:
-                break
+        while select.select([self.fd], [], [], max(0, until - time.monotonic()))[0]:
             try:
                 data = os.read(self.fd, 65536)
             except OSError:

@@ -1,6 +1,6 @@
 /*
- * The live view (D 9.6) against screens drawn by hand: the ruler's places worked out beside each case, pages as they were
- * meant to look, and what must hold on any screen.
+ * The live view (D 9.6) against screens drawn by hand: the ruler's places worked out beside each case, pages as they
+ * were meant to look, and what must hold on any screen.
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -57,8 +57,8 @@ static struct live_reading reading_of_step(uint32_t step, int64_t tenths)
 }
 
 /*
- * Limits 26.6 to 33.4 kg, margin 0.1: two fifths of 6.8 beyond them are 23.88 and 36.12, nearest whole kg 24 and 36. Of 60
- * columns the numbers, unit, brackets and spaces take 21; 39 cells for 12 kg: 2.6 kg are 8 cells, 0.1 kg at least 1,
+ * Limits 26.6 to 33.4 kg, margin 0.1: two fifths of 6.8 beyond them are 23.88 and 36.12, nearest whole kg 24 and 36. Of
+ * 60 columns the numbers, unit, brackets and spaces take 21; 39 cells for 12 kg: 2.6 kg are 8 cells, 0.1 kg at least 1,
  * 6.6 kg 21 cells.
  */
 static void the_mark_stands_where_the_value_is(void **state)
@@ -87,7 +87,8 @@ static void the_mark_stands_where_the_value_is(void **state)
     }
 }
 
-/* -1.4 to 1.4: 1.12 beyond, in steps of 0.5: -2.5 and 2.5. 45 columns less 23 are 22 cells for 5 kg: 4, 12, 4; 2 left over. */
+/* -1.4 to 1.4: 1.12 beyond, in steps of 0.5: -2.5 and 2.5. 45 columns less 23 are 22 cells for 5 kg: 4, 12, 4; 2 left
+ * over. */
 static void without_margin_and_below_zero(void **state)
 {
     (void)state;
@@ -98,7 +99,8 @@ static void without_margin_and_below_zero(void **state)
     draws(&shown, 29, "");
 }
 
-/* At least 5 kg: a quarter beyond (3.75, in steps of 0.5: 4) and four quarters above (10). 40 - 11 = 29 cells: 4 and 24. */
+/* At least 5 kg: a quarter beyond (3.75, in steps of 0.5: 4) and four quarters above (10). 40 - 11 = 29 cells: 4
+ * and 24. */
 static void one_limit(void **state)
 {
     (void)state;
@@ -117,12 +119,20 @@ static void one_limit(void **state)
 static void limits_in_another_unit(void **state)
 {
     (void)state;
-    struct def_step step = {.has_between = true, .limits = {.has_low = true, .has_high = true, .low = {2, 1}, .high = {4, 1},
-                                                            .unit = "lb", .low_n = 908, .high_n = 1814,
-                                                            .safe_low_n = 908, .safe_high_n = 1814}};
+    struct def_step step = {.has_between = true,
+                            .limits = {.has_low = true,
+                                       .has_high = true,
+                                       .low = {2, 1},
+                                       .high = {4, 1},
+                                       .unit = "lb",
+                                       .low_n = 908,
+                                       .high_n = 1814,
+                                       .safe_low_n = 908,
+                                       .safe_high_n = 1814}};
     struct def_reading reading = {.name = "r", .unit = "kg", .denominator = 1000};
     struct live_reading shown = {.step = &step, .reading = &reading, .has_value = true, .numerator = 907};
-    /* 0.8 lb beyond, in steps of 0.2: 1.2 and 4.8; 40 - 17 = 23 cells for 1633 g: 363 g are 5, 906 g 12; 1 left over. */
+    /* 0.8 lb beyond, in steps of 0.2: 1.2 and 4.8; 40 - 17 = 23 cells for 1633 g: 363 g are 5, 906 g 12; 1 left over.
+     */
     draws(&shown, 40, "1.2 ----#[2 ============= 4]----- 4.8 lb");
     shown.numerator = 908;
     draws(&shown, 40, "1.2 -----[2 #============ 4]----- 4.8 lb");
@@ -131,7 +141,8 @@ static void limits_in_another_unit(void **state)
 /* ---- pages ---- */
 
 static struct live_verdict verdict;
-static const struct live_key keys[] = {{'w', "", "weight on", true}, {'t', "note", NULL, false}, {'q', "leave", NULL, false}};
+static const struct live_key keys[] = {
+    {'w', "", "weight on", true}, {'t', "note", NULL, false}, {'q', "leave", NULL, false}};
 
 /* The scale is zeroed and reads well; the weight is to come. */
 static struct live_state weight_to_come(void)
@@ -151,10 +162,22 @@ static struct live_state weight_to_come(void)
     strcpy(verdict.conditions[0].reason, "a person said so");
     strcpy(verdict.conditions[1].reason, "a person said so");
     strcpy(verdict.conditions[2].reason, "12.3 V on the bus");
-    struct live_state state = {.job = "job-7", .path = "/tmp/job-7", .recorder = LIVE_RECORDING, .span = 125 * TT_SECOND,
-                               .frames = 18422, .buses = "can0", .definitions = &definitions, .verdict = &verdict,
-                               .asked = true, .answered = true, .warning = "", .shown = reading_of_step(2, 184),
-                               .keys = keys, .key_count = 3, .condition = DEF_NONE, .said = ""};
+    struct live_state state = {.job = "job-7",
+                               .path = "/tmp/job-7",
+                               .recorder = LIVE_RECORDING,
+                               .span = 125 * TT_SECOND,
+                               .frames = 18422,
+                               .buses = "can0",
+                               .definitions = &definitions,
+                               .verdict = &verdict,
+                               .asked = true,
+                               .answered = true,
+                               .warning = "",
+                               .shown = reading_of_step(2, 184),
+                               .keys = keys,
+                               .key_count = 3,
+                               .condition = DEF_NONE,
+                               .said = ""};
     state.shown.waits_mark = true;
     return state;
 }
@@ -244,7 +267,8 @@ static void a_question_stands_above_what_is_next(void **state)
 static void no_page_is_larger_than_its_screen(void **state)
 {
     (void)state;
-    static const char harm[] = "\x1b[2J\x9b\xff\xe2\x80\xae""a word\tof \xe6\xbc\xa2\xe5\xad\x97 and a verylongwordwithoutanyspaceinitthatmustbecut";
+    static const char harm[] = "\x1b[2J\x9b\xff\xe2\x80\xae"
+                               "a word\tof \xe6\xbc\xa2\xe5\xad\x97 and a verylongwordwithoutanyspaceinitthatmustbecut";
     struct live_state live = weight_to_come();
     live.job = live.path = live.buses = live.warning = live.said = harm;
     strcpy(verdict.steps[2].reason, harm);
@@ -291,14 +315,17 @@ static void what_to_do_next(void **state)
     (void)state;
     struct live_state live = weight_to_come();
     live.frames = 0;
-    says(live_words_next, &live, "No frame on this bus yet: is the ignition on, is the tap plugged in, is the bit rate right?");
+    says(live_words_next, &live,
+         "No frame on this bus yet: is the ignition on, is the tap plugged in, is the bit rate right?");
     live = weight_to_come();
     live.asked = live.answered = live.shown.read = false;
-    says(live_words_next, &live, "No answer from \"seat scale\" on this bus: gateway, wrong pair, wrong bit rate? (Before the scan "
-                                 "tool talks to the module there is none.)");
+    says(live_words_next, &live,
+         "No answer from \"seat scale\" on this bus: gateway, wrong pair, wrong bit rate? (Before the scan "
+         "tool talks to the module there is none.)");
     live.asked = true;
-    says(live_words_next, &live, "The scan tool asks, but no answer from \"seat scale\" on this bus: gateway, wrong pair, wrong bit "
-                                 "rate?");
+    says(live_words_next, &live,
+         "The scan tool asks, but no answer from \"seat scale\" on this bus: gateway, wrong pair, wrong bit "
+         "rate?");
     live = weight_to_come();
     verdict.steps[0].answer = verdict.steps[1].answer = STEP_NOT_CONFIRMED;
     strcpy(verdict.steps[0].reason, "never asked for");
@@ -307,27 +334,45 @@ static void what_to_do_next(void **state)
     says(live_words_next, &live, "Wait, and let the scan tool ask how \"zero point\" ended.");
     verdict.steps[0].answer = STEP_CONTRADICTED;
     strcpy(verdict.steps[0].reason, "refused twice, never accepted");
-    says(live_words_next, &live, "The module did not do it (refused twice, never accepted). Look at the conditions, then start "
-                                 "\"zero point\" again with the scan tool.");
+    says(live_words_next, &live,
+         "The module did not do it (refused twice, never accepted). Look at the conditions, then start "
+         "\"zero point\" again with the scan tool.");
     live = weight_to_come();
     live.key_count = 0;
-    says(live_words_next, &live, "Put the test weight (30 kg) on the seat. When all of it lies still and nobody touches the seat, "
-                                 "note it: taretrace mark /tmp/job-7 --moment \"weight on\".");
+    says(live_words_next, &live,
+         "Put the test weight (30 kg) on the seat. When all of it lies still and nobody touches the seat, "
+         "note it: taretrace mark /tmp/job-7 --moment \"weight on\".");
     live = weight_to_come();
     verdict.steps[2].moments = 1;
     verdict.steps[2].answer = STEP_CONTRADICTED;
     strcpy(verdict.steps[2].reason, "35 kg");
-    says(live_words_next, &live, "\"Test weight reads within limits\" is contradicted: 35 kg. Find out why before you go on; zeroing "
-                                 "again begins a new attempt.");
+    says(live_words_next, &live,
+         "\"Test weight reads within limits\" is contradicted: 35 kg. Find out why before you go on; zeroing "
+         "again begins a new attempt.");
+    live = weight_to_come();
+    verdict.steps[0].answer = STEP_CONTRADICTED;
+    strcpy(verdict.steps[0].reason, "refused once, never accepted");
+    verdict.nrc = 0x22; /* ISO 14229-1 annex A.1 */
+    says(live_words_next, &live,
+         "The module did not do it (refused once, never accepted, last with conditionsNotCorrect). Look at "
+         "the conditions, then start \"zero point\" again with the scan tool.");
+    live = weight_to_come();
+    verdict.steps[1].answer = STEP_NOT_CONFIRMED;
+    strcpy(verdict.steps[1].reason, "readings disagree: 1 steady inside the limits, 1 outside");
+    says(live_words_next, &live,
+         "\"Empty seat reads near zero\": the readings disagree, and more of them do not mend that. Zeroing "
+         "again begins a new attempt.");
     /* The moment came 32 s ago (30 s to wait, 2 s to stand), and one that is older still. */
     live = weight_to_come();
     verdict.steps[2].moments = 1;
     verdict.steps[2].since_moment = 32 * TT_SECOND;
-    says(live_words_next, &live, "Touch nothing, and let the scan tool go on showing \"seat load.total\" until it has stood steady for "
-                                 "2 s. If something moved, press w once more when all lies still.");
+    says(live_words_next, &live,
+         "Touch nothing, and let the scan tool go on showing \"seat load.total\" until it has stood steady for "
+         "2 s. If something moved, press w once more when all lies still.");
     verdict.steps[2].since_moment++;
-    says(live_words_next, &live, "The moment \"weight on\" was followed by no steady reading in time. Take it back (u, or taretrace "
-                                 "mark --withdraw), and press w again when all lies still.");
+    says(live_words_next, &live,
+         "The moment \"weight on\" was followed by no steady reading in time. Take it back (u, or taretrace "
+         "mark --withdraw), and press w once more when all lies still.");
     live = weight_to_come();
     live.quiet = 7 * TT_SECOND + 1;
     says(live_words_next, &live, "No frame has come for 7 s: is the ignition still on, is the tap still plugged in?");
@@ -344,10 +389,15 @@ static void what_is_missing(void **state)
         verdict.steps[i].answer = STEP_CONFIRMED;
     verdict.conditions[0].vouched = VOUCHED_STATED;
     says(live_words_lacks, &live, "You can stop: all steps are confirmed.");
+    verdict.part_count = 2; /* what one vehicle's part shows is no answer for the record (D 7.2) */
+    says(live_words_lacks, &live,
+         "All steps are confirmed for the last vehicle or unit; the record as a whole is not.");
+    verdict.part_count = 1;
     live.recorder = LIVE_ENDED;
     says(live_words_lacks, &live, "Nothing is missing: all steps are confirmed.");
     verdict.conditions[0].vouched = VOUCHED_CONTRADICTED;
-    says(live_words_lacks, &live, "The conditions are not met: \"Level ground\". All steps are confirmed, the job as a whole is not.");
+    says(live_words_lacks, &live,
+         "The conditions are not met: \"Level ground\". All steps are confirmed, the job as a whole is not.");
 }
 
 static void the_steady_clock(void **state)
@@ -393,12 +443,13 @@ static void a_line_for_each_thing_that_changes(void **state)
     strcpy(verdict.steps[2].reason, "30 kg on the seat");
     live_lines(&before, &live, &sink);
     assert_true(sink_close(&sink) && buffer_append(&memory, "", 1));
-    assert_string_equal((const char *)memory.data + first,
-                        "130.4 s: confirmed: Test weight reads within limits: 30 kg on the seat\n"
-                        "130.4 s: contradicted: Lamp lit with the test weight: dark, steady for 4 s, not lit\n"
-                        "130.4 s: so far: The record still lacks 3 of 6 steps.\n"
-                        "130.4 s: next: \"Lamp lit with the test weight\" is contradicted: dark, steady for 4 s, not lit. Find out "
-                        "why before you go on; zeroing again begins a new attempt.\n");
+    assert_string_equal(
+        (const char *)memory.data + first,
+        "130.4 s: confirmed: Test weight reads within limits: 30 kg on the seat\n"
+        "130.4 s: contradicted: Lamp lit with the test weight: dark, steady for 4 s, not lit\n"
+        "130.4 s: so far: The record still lacks 3 of 6 steps.\n"
+        "130.4 s: next: \"Lamp lit with the test weight\" is contradicted: dark, steady for 4 s, not lit. Find out "
+        "why before you go on; zeroing again begins a new attempt.\n");
     buffer_free(&memory);
 }
 

@@ -1,4 +1,5 @@
-/* decoder/evidence/mark_check.h: what may be noted. VINs: the worked examples of 49 CFR 565.15(c) and of NHTSA's guide. */
+/* decoder/evidence/mark_check.h: what may be noted. VINs: the worked examples of 49 CFR 565.15(c) and of NHTSA's guide.
+ */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -97,14 +98,16 @@ static void vins(void **state)
     assert_string_equal(vin("1M8GDM9AXKP042788", 0), "1M8GDM9AXKP042788");
     assert_string_equal(vin("1g4ah59h45g118341", 0), "1G4AH59H45G118341");
     assert_string_equal(vin("1J9RP1A36A1644345", 0), "1J9RP1A36A1644345");
-    assert_string_equal(vin("1J9RP1A37A1644345", 1), "1J9RP1A37A1644345"); /* a check digit is not required everywhere */
+    assert_string_equal(vin("1J9RP1A37A1644345", 1),
+                        "1J9RP1A37A1644345"); /* a check digit is not required everywhere */
     assert_null(vin("1M8GDM9AXKP04278", 0));
     assert_null(vin("1M8GDM9AXKPO42788", 0));
     assert_null(vin("1M8GDM9AXKP04278-", 0));
     assert_null(vin("1M8GDM9AXKP04278\xc3\xa9", 0));
 }
 
-static bool checks(enum mark_kind kind, const char *name, const char *value, const char *unit, const struct definitions *known)
+static bool checks(enum mark_kind kind, const char *name, const char *value, const char *unit,
+                   const struct definitions *known)
 {
     struct new_mark mark;
     new_mark_init(&mark, kind, 0);
