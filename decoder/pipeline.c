@@ -49,9 +49,7 @@ static int survey_marks(struct pipeline *pipeline)
 
 static int no_memory(struct pipeline *pipeline)
 {
-    diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, NULL,
-                    "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(pipeline->options.diagnostics, NULL);
 }
 
 /* The ids whose frames some stage or the listener looks at. */
@@ -384,10 +382,8 @@ int pipeline_begin(const struct pipeline_options *options, struct pipeline **mad
     *result = (struct pipeline_result){.sha256 = ""};
     struct pipeline *pipeline = calloc(1, sizeof *pipeline);
     *made = pipeline;
-    if (!pipeline) {
-        diagnostics_say(options->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!pipeline)
+        return diagnostics_no_memory(options->diagnostics, NULL);
     pipeline->options = *options;
     pipeline->listener = options->listener ? *options->listener : nobody;
     pipeline->result = result;

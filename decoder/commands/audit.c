@@ -125,8 +125,7 @@ int command_audit(int argc, char **argv)
         return code ? code : print_help(audit_help);
     struct audit *audit = calloc(1, sizeof *audit);
     if (!audit || !sink_open_fd(&out, STDOUT_FILENO, false)) {
-        diagnostics_say(&checking.diagnostics, SEVERITY_ERROR, NULL,
-                        "memory ran out; close other programs and run again");
+        (void)diagnostics_no_memory(&checking.diagnostics, NULL);
         free(audit);
         return EXIT_OUR_FAULT;
     }

@@ -255,8 +255,7 @@ static void on_reading(void *context, const struct reading_event *event)
 
 static int no_memory(struct command *command)
 {
-    diagnostics_say(&command->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(&command->diagnostics, NULL);
 }
 
 static int print(struct command *command, const struct attempt_result *attempt)
@@ -365,12 +364,7 @@ static int run(struct command *command)
     int code = load(command);
     if (code)
         return code;
-    uint32_t buses = 0;
-    for (uint32_t i = 0; i < command->job.traces.count; i++)
-        buses += !command->job.traces.list[i].continues;
-    command->view = (struct view){.definitions = &command->job.definitions,
-                                  .pipeline = (const struct pipeline *const *)&command->derived.pipeline,
-                                  .start = &command->derived.result.first_time, .several = buses > 1};
+    command->view = derived_view(&command->derived, &command->job);
     bool named = find_step(command) != DEF_NONE; /* a step's name may hold an @ */
     return !named && split_frame(command->what, &length, &frame) ? explain_reading(command, length, frame)
                                                                  : explain_step(command);
@@ -379,12 +373,8 @@ static int run(struct command *command)
 int command_explain(int argc, char **argv)
 {
     struct command *command = calloc(1, sizeof *command);
-    if (!command) {
-        struct diagnostics diagnostics;
-        diagnostics_init(&diagnostics, stderr);
-        diagnostics_say(&diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!command)
+        return EXIT_OUR_FAULT; /* main says why */
     diagnostics_init(&command->diagnostics, stderr);
     job_inputs_bare(&command->job, &command->diagnostics);
     command->inputs.diagnostics = &command->diagnostics;

@@ -256,10 +256,8 @@ static int run(struct list *list)
     list->view = (struct view){.definitions = options.definitions,
                                .pipeline = (const struct pipeline *const *)&list->pipeline,
                                .start = &list->result.first_time, .fields = true, .secrets = list->secrets};
-    if (!sink_open_fd(&list->out, STDOUT_FILENO, false)) {
-        diagnostics_say(&list->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!sink_open_fd(&list->out, STDOUT_FILENO, false))
+        return diagnostics_no_memory(&list->diagnostics, NULL);
     put_columns(list);
     code = pipeline_run(&options, &list->pipeline, &list->result);
     if (!code && list->result.interrupted && !list->out.error) {
@@ -275,12 +273,8 @@ static int run(struct list *list)
 int command_list(int argc, char **argv)
 {
     struct list *list = calloc(1, sizeof *list);
-    if (!list) {
-        struct diagnostics diagnostics;
-        diagnostics_init(&diagnostics, stderr);
-        diagnostics_say(&diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!list)
+        return EXIT_OUR_FAULT; /* main says why */
     diagnostics_init(&list->diagnostics, stderr);
     job_inputs_bare(&list->job, &list->diagnostics);
     list->inputs.diagnostics = &list->diagnostics;

@@ -103,11 +103,8 @@ int command_redact(int argc, char **argv)
                       &result);
     if (code)
         return code;
-    if (!sink_open_fd(&out, STDOUT_FILENO, false)) {
-        diagnostics_say(&command.diagnostics, SEVERITY_ERROR, NULL,
-                        "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!sink_open_fd(&out, STDOUT_FILENO, false))
+        return diagnostics_no_memory(&command.diagnostics, NULL);
     put_result(&out, &result, command.only_pairs);
     return close_output(&out, &command.diagnostics, 0);
 }

@@ -116,11 +116,8 @@ static int collect(struct command *command)
 static int to_output(struct command *command)
 {
     struct sink out;
-    if (!sink_open_fd(&out, STDOUT_FILENO, false)) {
-        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, NULL,
-                        "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!sink_open_fd(&out, STDOUT_FILENO, false))
+        return diagnostics_no_memory(&command->diagnostics, NULL);
     report_html(command->report, &out, &command->derived.about);
     return close_output(&out, &command->diagnostics, 0);
 }
@@ -142,11 +139,10 @@ static int to_file(struct command *command)
         return EXIT_CANNOT_CREATE;
     }
     report_html(command->report, &out, &command->derived.about);
-    bool good = sink_flush(&out) && fsync(out.fd) == 0;
-    int error = out.error ? out.error : errno;
-    if (!sink_close(&out) || !good || rename(unfinished, command->to) != 0) {
+    bool good = sink_close_synced(&out);
+    if (!good || rename(unfinished, command->to) != 0) {
         diagnostics_say(&command->diagnostics, SEVERITY_ERROR, command->to, "could not be written: %s",
-                        strerror(good ? errno : error));
+                        strerror(good ? errno : out.error));
         (void)unlink(unfinished);
         return EXIT_WRITE_FAILED;
     }
@@ -155,18 +151,10 @@ static int to_file(struct command *command)
 
 static int elsewhere(struct command *command)
 {
-    uint32_t buses = 0;
-    for (uint32_t i = 0; i < command->job.traces.count; i++)
-        buses += !command->job.traces.list[i].continues;
-    command->view = (struct view){.definitions = &command->job.definitions,
-                                  .pipeline = (const struct pipeline *const *)&command->derived.pipeline,
-                                  .start = &command->derived.result.first_time, .several = buses > 1};
+    command->view = derived_view(&command->derived, &command->job);
     command->report = report_open(&command->view);
-    if (!command->report) {
-        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, NULL,
-                        "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!command->report)
+        return diagnostics_no_memory(&command->diagnostics, NULL);
     int code = collect(command);
     if (code)
         return code;
@@ -196,12 +184,8 @@ static int run(struct command *command)
 int command_report(int argc, char **argv)
 {
     struct command *command = calloc(1, sizeof *command);
-    if (!command) {
-        struct diagnostics diagnostics;
-        diagnostics_init(&diagnostics, stderr);
-        diagnostics_say(&diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!command)
+        return EXIT_OUR_FAULT; /* main says why */
     diagnostics_init(&command->diagnostics, stderr);
     job_inputs_bare(&command->job, &command->diagnostics);
     int code = parse(command, argc, argv);

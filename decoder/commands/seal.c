@@ -140,10 +140,8 @@ int command_seal(int argc, char **argv)
     int code = parse(&seal, argc, argv);
     if (code || seal.asks_help)
         return code ? code : print_help(seal_help);
-    if (!sink_open_fd(&out, STDOUT_FILENO, false)) {
-        diagnostics_say(&seal.diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!sink_open_fd(&out, STDOUT_FILENO, false))
+        return diagnostics_no_memory(&seal.diagnostics, NULL);
     if (seal.key)
         code = sign(&seal, &out);
     if (!code && seal.request) {

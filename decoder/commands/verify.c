@@ -167,11 +167,8 @@ static int print_verdict(struct verify *verify)
 {
     const struct verdict_about *about = &verify->derived.about;
     struct sink out;
-    if (!sink_open_fd(&out, STDOUT_FILENO, false)) {
-        diagnostics_say(&verify->diagnostics, SEVERITY_ERROR, NULL,
-                        "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!sink_open_fd(&out, STDOUT_FILENO, false))
+        return diagnostics_no_memory(&verify->diagnostics, NULL);
     verdict_text(&out, about, isatty(STDOUT_FILENO) ? TERMINAL_WIDTH : 0);
     return close_output(&out, &verify->diagnostics, about->verdict->exit_code);
 }
@@ -391,12 +388,8 @@ static int run_job(struct verify *verify)
 int command_verify(int argc, char **argv)
 {
     struct verify *verify = calloc(1, sizeof *verify);
-    if (!verify) {
-        struct diagnostics diagnostics;
-        diagnostics_init(&diagnostics, stderr);
-        diagnostics_say(&diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!verify)
+        return EXIT_OUR_FAULT; /* main says why */
     diagnostics_init(&verify->diagnostics, stderr);
     job_inputs_bare(&verify->job, &verify->diagnostics);
     verify->folder.fd = -1;

@@ -259,11 +259,8 @@ static void sum_up(struct viewer *viewer)
 int viewer_run(const struct viewer_request *request)
 {
     struct viewer *viewer = calloc(1, sizeof *viewer);
-    if (!viewer) {
-        diagnostics_say(request->diagnostics, SEVERITY_ERROR, NULL,
-                        "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!viewer)
+        return diagnostics_no_memory(request->diagnostics, NULL);
     viewer->request = request;
     watch_signals();
     follow_init(&viewer->follow, request->job);

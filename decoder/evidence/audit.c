@@ -75,9 +75,7 @@ bool audit_failed(const struct auditing *auditing)
 
 int audit_no_memory(struct auditing *auditing)
 {
-    diagnostics_say(auditing->request->diagnostics, SEVERITY_ERROR, NULL,
-                    "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(auditing->request->diagnostics, NULL);
 }
 
 int audit_cannot_read(struct auditing *auditing, const char *name, int error)

@@ -9,7 +9,7 @@
 
 #include "audit_log.h"
 #include "audit_parts.h"
-#include "folder_change.h"
+#include "folder_disk.h"
 
 #define COMPARE_ROOM (64u * 1024u)
 

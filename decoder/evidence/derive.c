@@ -37,8 +37,7 @@ struct derive {
 
 static int no_memory(struct derive *derive)
 {
-    diagnostics_say(derive->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(derive->diagnostics, NULL);
 }
 
 /* ---- the files ---- */
@@ -87,17 +86,7 @@ static int close_file(struct derive *derive, enum file file)
     if (!derive->opened[file])
         return 0;
     derive->opened[file] = false;
-    bool good = sink_flush(sink);
-    int error = sink->error;
-    if (good && fsync(sink->fd) != 0) {
-        error = errno;
-        good = false;
-    }
-    if (!sink_close(sink) && good) {
-        error = sink->error;
-        good = false;
-    }
-    return good ? 0 : write_failed(derive, file, error);
+    return sink_close_synced(sink) ? 0 : write_failed(derive, file, sink->error);
 }
 
 /* All are whole: they get their names. */
@@ -494,24 +483,26 @@ static int run(struct derive *derive)
     return code ? code : finish_files(derive);
 }
 
+struct view derived_view(const struct derived *derived, const struct job_inputs *job)
+{
+    uint32_t buses = 0;
+    for (uint32_t i = 0; i < job->traces.count; i++)
+        buses += !job->traces.list[i].continues;
+    return (struct view){.definitions = &job->definitions,
+                         .pipeline = (const struct pipeline *const *)&derived->pipeline,
+                         .start = &derived->result.first_time, .several = buses > 1};
+}
+
 int derive_run(const struct derive_request *request, struct derived *derived)
 {
     struct derive *derive = calloc(1, sizeof *derive);
     memset(derived, 0, sizeof *derived);
-    if (!derive) {
-        diagnostics_say(request->job->diagnostics, SEVERITY_ERROR, NULL,
-                        "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
-    uint32_t buses = 0;
-    for (uint32_t i = 0; i < request->job->traces.count; i++)
-        buses += !request->job->traces.list[i].continues;
+    if (!derive)
+        return diagnostics_no_memory(request->job->diagnostics, NULL);
     derive->request = request;
     derive->derived = derived;
     derive->diagnostics = request->job->diagnostics;
-    derive->view = (struct view){.definitions = &request->job->definitions,
-                                 .pipeline = (const struct pipeline *const *)&derived->pipeline,
-                                 .start = &derived->result.first_time, .several = buses > 1};
+    derive->view = derived_view(derived, request->job);
     int code = run(derive);
     drop_files(derive);
     report_close(derive->report);

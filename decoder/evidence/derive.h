@@ -46,6 +46,8 @@ struct derived {
  * its exit code in it), or an exit code of D 9.1, told: also EXIT_INTERRUPTED after Ctrl-C. Free derived in every case.
  */
 TT_MUST_USE int derive_run(const struct derive_request *request, struct derived *derived);
+/* How the outputs see such a run; it points into both. Also for a listener's own outputs, before derive_run. */
+struct view derived_view(const struct derived *derived, const struct job_inputs *job);
 void derived_free(struct derived *derived);
 
 #endif

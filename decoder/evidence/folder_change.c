@@ -2,7 +2,6 @@
 #define _GNU_SOURCE /* renameat2, RENAME_EXCHANGE, RENAME_NOREPLACE */
 #include "folder_change.h"
 
-#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <stdio.h>
@@ -11,14 +10,14 @@
 #include <unistd.h>
 
 #include "../support/interrupt.h"
+#include "folder_disk.h"
 #include "../support/sink.h"
 
 #define COPY_ROOM (256u * 1024u)
 
 static int no_memory(struct folder_change *change)
 {
-    diagnostics_say(change->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(change->diagnostics, NULL);
 }
 
 static int write_failed(struct folder_change *change, const char *name, int error)
@@ -161,24 +160,6 @@ int folder_change_take(struct folder_change *change, int old_fd, const char *nam
 
 /* ---- the change ---- */
 
-static bool sync_folder(int at, const char *name)
-{
-    int fd = openat(at, name, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (fd < 0)
-        return errno == ENOENT;
-    bool good = fsync(fd) == 0;
-    return close(fd) == 0 && good;
-}
-
-static bool sync_parent(const char *path)
-{
-    const char *slash = strrchr(path, '/'); /* absolute: there is one */
-    char *parent = slash == path ? strdup("/") : strndup(path, (size_t)(slash - path));
-    bool good = parent && sync_folder(AT_FDCWD, parent);
-    free(parent);
-    return good;
-}
-
 /* Where the file system cannot exchange: two steps, and both folders keep telling names if it ends between them. */
 static bool replace_in_two_steps(struct folder_change *change)
 {
@@ -209,7 +190,7 @@ static bool replace_in_two_steps(struct folder_change *change)
 
 int folder_change_commit(struct folder_change *change)
 {
-    if (!sync_folder(change->fd, "definitions") || fsync(change->fd) != 0)
+    if ((!folder_sync(change->fd, "definitions") && errno != ENOENT) || fsync(change->fd) != 0)
         return write_failed(change, "the new folder", errno);
     bool good = renameat2(AT_FDCWD, change->temporary, AT_FDCWD, change->path, RENAME_EXCHANGE) == 0;
     if (!good && (errno == EINVAL || errno == ENOSYS))
@@ -220,36 +201,11 @@ int folder_change_commit(struct folder_change *change)
         return EXIT_CANNOT_CREATE;
     }
     change->committed = true;
-    if (!sync_parent(change->path))
+    if (!folder_sync_parent(change->path))
         diagnostics_say(change->diagnostics, SEVERITY_WARNING, change->path,
                         "is replaced, but the disk did not confirm its name: %s; look for it after a power cut",
                         strerror(errno));
     return 0;
-}
-
-static void empty_level(int fd, bool deeper)
-{
-    DIR *list = fdopendir(fd);
-    const struct dirent *entry;
-    if (!list) {
-        (void)close(fd);
-        return;
-    }
-    while ((entry = readdir(list)) != NULL) {
-        const char *name = entry->d_name;
-        if (strcmp(name, ".") == 0 || strcmp(name, "..") == 0 || unlinkat(fd, name, 0) == 0 || !deeper)
-            continue;
-        int inner = openat(fd, name, O_RDONLY | O_DIRECTORY | O_NOFOLLOW | O_CLOEXEC);
-        if (inner >= 0)
-            empty_level(inner, false);
-        (void)unlinkat(fd, name, AT_REMOVEDIR);
-    }
-    (void)closedir(list);
-}
-
-void folder_empty(int fd)
-{
-    empty_level(fd, true);
 }
 
 static void remove_temporary(struct folder_change *change)

@@ -34,7 +34,4 @@ void folder_change_keep_old(struct folder_change *change);
 /* Without a commit: removes the new folder. Frees. Fine on a zeroed change with fd -1. */
 void folder_change_end(struct folder_change *change);
 
-/* Removes everything in the folder open at fd, and in folders in it, one level down. Closes fd. */
-void folder_empty(int fd);
-
 #endif

@@ -2,7 +2,6 @@
 #define _GNU_SOURCE /* renameat2: a rename that never replaces */
 #include "job_folder.h"
 
-#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <stdio.h>
@@ -12,6 +11,7 @@
 #include <unistd.h>
 
 #include "../support/interrupt.h"
+#include "folder_disk.h"
 
 #define COPY_ROOM (256u * 1024u)
 
@@ -36,8 +36,7 @@ static int write_failed(struct job_folder *folder, const char *name, int error)
 
 static int no_memory(struct job_folder *folder)
 {
-    diagnostics_say(folder->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(folder->diagnostics, NULL);
 }
 
 int job_folder_begin(struct job_folder *folder, const char *path, struct diagnostics *diagnostics)
@@ -93,17 +92,7 @@ int job_folder_open(struct job_folder *folder, const char *name, struct sink *si
 
 int job_folder_close(struct job_folder *folder, const char *name, struct sink *sink)
 {
-    bool good = sink_flush(sink);
-    int error = sink->error;
-    if (good && fsync(sink->fd) != 0) {
-        error = errno;
-        good = false;
-    }
-    if (!sink_close(sink) && good) {
-        error = sink->error;
-        good = false;
-    }
-    return good ? 0 : write_failed(folder, name, error);
+    return sink_close_synced(sink) ? 0 : write_failed(folder, name, sink->error);
 }
 
 int job_folder_make(struct job_folder *folder, const char *name)
@@ -173,27 +162,6 @@ int job_folder_copy(struct job_folder *folder, const char *name, int fd, const c
     return code ? code : closed;
 }
 
-/* Syncs the folder at path, so that the names in it are on disk. */
-static bool sync_folder(int at, const char *path)
-{
-    int fd = openat(at, path, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (fd < 0)
-        return false;
-    bool good = fsync(fd) == 0;
-    return close(fd) == 0 && good;
-}
-
-static bool sync_parent(const char *path)
-{
-    const char *slash = strrchr(path, '/');
-    if (!slash)
-        return sync_folder(AT_FDCWD, ".");
-    char *parent = slash == path ? strdup("/") : strndup(path, (size_t)(slash - path));
-    bool good = parent && sync_folder(AT_FDCWD, parent);
-    free(parent);
-    return good;
-}
-
 /* Some file systems do not know RENAME_NOREPLACE; there a look before must do. */
 static bool rename_new(const char *from, const char *to)
 {
@@ -209,36 +177,13 @@ static bool rename_new(const char *from, const char *to)
     return rename(from, to) == 0;
 }
 
-/* Everything in the folder open at fd; one level of folders below it. Closes fd. */
-static void remove_content(int fd, bool deeper)
-{
-    DIR *list = fdopendir(fd);
-    const struct dirent *entry;
-    if (!list) {
-        (void)close(fd);
-        return;
-    }
-    while ((entry = readdir(list)) != NULL) {
-        const char *name = entry->d_name;
-        if (strcmp(name, ".") == 0 || strcmp(name, "..") == 0)
-            continue;
-        if (unlinkat(fd, name, 0) == 0 || !deeper)
-            continue;
-        int inner = openat(fd, name, O_RDONLY | O_DIRECTORY | O_NOFOLLOW | O_CLOEXEC);
-        if (inner >= 0)
-            remove_content(inner, false);
-        (void)unlinkat(fd, name, AT_REMOVEDIR);
-    }
-    (void)closedir(list);
-}
-
 void job_folder_remove(struct job_folder *folder, const char *name)
 {
     if (unlinkat(folder->fd, name, 0) == 0)
         return;
     int inner = openat(folder->fd, name, O_RDONLY | O_DIRECTORY | O_NOFOLLOW | O_CLOEXEC);
     if (inner >= 0)
-        remove_content(inner, false);
+        folder_empty(inner);
     (void)unlinkat(folder->fd, name, AT_REMOVEDIR);
 }
 
@@ -246,7 +191,7 @@ int job_folder_rename(struct job_folder *folder, const char *from, const char *t
 {
     struct stat about;
     bool is_folder = fstatat(folder->fd, from, &about, AT_SYMLINK_NOFOLLOW) == 0 && S_ISDIR(about.st_mode);
-    if ((is_folder && !sync_folder(folder->fd, from)) || renameat(folder->fd, from, folder->fd, to) != 0 ||
+    if ((is_folder && !folder_sync(folder->fd, from)) || renameat(folder->fd, from, folder->fd, to) != 0 ||
         fsync(folder->fd) != 0)
         return write_failed(folder, to, errno);
     return 0;
@@ -254,7 +199,7 @@ int job_folder_rename(struct job_folder *folder, const char *from, const char *t
 
 int job_folder_finish(struct job_folder *folder)
 {
-    if (folder->made[0] && !sync_folder(folder->fd, folder->made))
+    if (folder->made[0] && !folder_sync(folder->fd, folder->made))
         return write_failed(folder, folder->made, errno);
     if (fsync(folder->fd) != 0)
         return write_failed(folder, "the folder", errno);
@@ -262,7 +207,7 @@ int job_folder_finish(struct job_folder *folder)
         return cannot_create(folder, folder->wanted, errno);
     free(folder->temporary);
     folder->temporary = NULL;
-    if (!sync_parent(folder->wanted)) {
+    if (!folder_sync_parent(folder->wanted)) {
         diagnostics_say(folder->diagnostics, SEVERITY_ERROR, folder->wanted,
                         "is written, but the disk did not confirm its name: %s; look for it after a power cut",
                         strerror(errno));
@@ -275,7 +220,7 @@ void job_folder_end(struct job_folder *folder)
 {
     if (folder->temporary) {
         if (folder->fd >= 0)
-            remove_content(folder->fd, true);
+            folder_empty(folder->fd);
         folder->fd = -1;
         if (rmdir(folder->temporary) != 0)
             diagnostics_say(folder->diagnostics, SEVERITY_WARNING, folder->temporary,

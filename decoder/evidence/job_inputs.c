@@ -23,8 +23,7 @@ bool job_inputs_is_folder(const char *path)
 
 static int no_memory(struct diagnostics *diagnostics)
 {
-    diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(diagnostics, NULL);
 }
 
 static const char *shown(const struct job_inputs *job, const char *name, char room[512])

@@ -100,10 +100,8 @@ int job_options_load(struct job_options *options, int folder, const char *shown,
     size_t length;
     memset(options, 0, sizeof *options);
     char *room = malloc(OPTIONS_FILE_MAX);
-    if (!room) {
-        diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!room)
+        return diagnostics_no_memory(diagnostics, NULL);
     int code = 0;
     if (!folder_read(folder, "options.json", room, OPTIONS_FILE_MAX, &length)) {
         code = errno == ENOENT ? 0 : EXIT_CANNOT_OPEN;

@@ -14,8 +14,7 @@
 
 int redact_no_memory(struct redacting *redacting)
 {
-    diagnostics_say(redacting->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(redacting->diagnostics, NULL);
 }
 
 int redact_write_failed(struct redacting *redacting, const char *name, int error)
@@ -370,11 +369,8 @@ int redact_job(const struct redact_request *request, struct redact_result *resul
 {
     struct redacting *redacting = calloc(1, sizeof *redacting);
     *result = (struct redact_result){.frames = 0};
-    if (!redacting) {
-        diagnostics_say(request->diagnostics, SEVERITY_ERROR, NULL,
-                        "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!redacting)
+        return diagnostics_no_memory(request->diagnostics, NULL);
     redacting->request = request;
     redacting->result = result;
     redacting->diagnostics = request->diagnostics;

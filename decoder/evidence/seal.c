@@ -37,8 +37,7 @@ struct sealing {
 
 static int no_memory(struct sealing *sealing)
 {
-    diagnostics_say(sealing->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(sealing->diagnostics, NULL);
 }
 
 static int refuse(struct sealing *sealing, const char *what)

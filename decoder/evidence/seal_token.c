@@ -12,8 +12,7 @@
 
 static int no_memory(struct diagnostics *diagnostics)
 {
-    diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(diagnostics, NULL);
 }
 
 /* The folder open, and the signature in it. */

@@ -125,8 +125,7 @@ static int check_type(struct pem *pem, struct signature_key *key)
     }
     if (take_fingerprint(key))
         return 0;
-    diagnostics_say(pem->diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(pem->diagnostics, NULL);
 }
 
 /* The key in pem; its bytes are wiped by the caller. */

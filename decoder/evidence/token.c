@@ -14,8 +14,7 @@
 static int no_memory(struct diagnostics *diagnostics)
 {
     ERR_clear_error();
-    diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
-    return EXIT_OUR_FAULT;
+    return diagnostics_no_memory(diagnostics, NULL);
 }
 
 static bool imprint_of(const uint8_t signature[SIGNATURE_BYTES], uint8_t out[SHA256_DIGEST_LENGTH])

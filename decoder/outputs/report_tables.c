@@ -85,6 +85,17 @@ static const char *change_of(const struct report_code *code)
     return code->absent_before ? "new: an earlier list did not have it" : "still there";
 }
 
+/* The next cell: how and where a list named the code. */
+static void put_listing(struct page *page, const struct report_code *code, uint8_t status, uint64_t frame, int64_t time)
+{
+    page_put(page, "</td><td>");
+    put_status(page, status, code->two_byte);
+    page_put(page, "<br>frame ");
+    page_number(page, frame);
+    page_put(page, ", ");
+    page_seconds(page, time);
+}
+
 static void put_code(struct page *page, const struct report_code *code)
 {
     const struct definitions *definitions = page->definitions;
@@ -110,18 +121,8 @@ static void put_code(struct page *page, const struct report_code *code)
         page_put(page, ", frame ");
         page_number(page, code->gone_frame);
     }
-    page_put(page, "</td><td>");
-    put_status(page, code->first_status, code->two_byte);
-    page_put(page, "<br>frame ");
-    page_number(page, code->first_frame);
-    page_put(page, ", ");
-    page_seconds(page, code->first_time);
-    page_put(page, "</td><td>");
-    put_status(page, code->status, code->two_byte);
-    page_put(page, "<br>frame ");
-    page_number(page, code->frame);
-    page_put(page, ", ");
-    page_seconds(page, code->time);
+    put_listing(page, code, code->first_status, code->first_frame, code->first_time);
+    put_listing(page, code, code->status, code->frame, code->time);
     page_put(page, "</td></tr>\n");
 }
 

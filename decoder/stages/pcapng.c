@@ -253,7 +253,7 @@ int pcapng_split(struct pcapng *split, int fd, const char *name, struct diagnost
         memset(splitter.part_of, 0xFF, INTERFACES_MAX * sizeof *splitter.part_of);
         code = open_pcap(&splitter, fd);
     } else {
-        diagnostics_say(diagnostics, SEVERITY_ERROR, name, "memory ran out; close other programs and run again");
+        (void)diagnostics_no_memory(diagnostics, name);
     }
     if (!code)
         code = copy_packets(&splitter);

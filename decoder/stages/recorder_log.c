@@ -239,11 +239,8 @@ static int read_lines(struct recorder_reading *reading, struct lines *lines)
         if (!digest_of(text, length, previous))
             reading->no_memory = true;
     }
-    if (reading->no_memory || lines->no_memory) {
-        diagnostics_say(reading->diagnostics, SEVERITY_ERROR, reading->shown,
-                        "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (reading->no_memory || lines->no_memory)
+        return diagnostics_no_memory(reading->diagnostics, reading->shown);
     if (reading->no_room) {
         diagnostics_say(reading->diagnostics, SEVERITY_ERROR, reading->shown,
                         "could not be kept in a temporary file (%s); make room in /tmp and run again",
@@ -297,10 +294,8 @@ int recorder_log_load(struct recorder_log *log, int fd, const char *shown, struc
     log->stamp_uncertainty = log->clock_error = -1;
     memset(log->passive_until, 0xFF, sizeof log->passive_until);
     arena_init(&log->arena, 4u << 20);
-    if (!marks_cover_begin(&reading.cover, marks)) {
-        diagnostics_say(diagnostics, SEVERITY_ERROR, shown, "memory ran out; close other programs and run again");
-        return EXIT_OUR_FAULT;
-    }
+    if (!marks_cover_begin(&reading.cover, marks))
+        return diagnostics_no_memory(diagnostics, shown);
     int code = read_lines(&reading, &lines);
     if (!code)
         conclude(&reading);

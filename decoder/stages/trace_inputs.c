@@ -100,8 +100,7 @@ static int sum_and_copy(struct trace_inputs *inputs, const struct trace_input *i
         diagnostics_say(inputs->diagnostics, SEVERITY_ERROR, input->name,
                         "could not be kept in a temporary file (%s); make room in /tmp and run again", strerror(errno));
     else if (code == EXIT_OUR_FAULT)
-        diagnostics_say(inputs->diagnostics, SEVERITY_ERROR, input->name,
-                        "memory ran out; close other programs and run again");
+        (void)diagnostics_no_memory(inputs->diagnostics, input->name);
     if (summing)
         digest_close(&digest);
     free(room);
@@ -234,7 +233,7 @@ int trace_merge_open(struct trace_merge *merge, const struct trace_inputs *input
     merge->sources = calloc(room, sizeof *merge->sources);
     merge->files = calloc(room, sizeof *merge->files);
     if (!merge->sources || !merge->files) {
-        diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out; close other programs and run again");
+        (void)diagnostics_no_memory(diagnostics, NULL);
         trace_merge_close(merge);
         return EXIT_OUR_FAULT;
     }

@@ -271,8 +271,7 @@ static int begin(struct trace_reader *reader, const uint8_t *start, size_t start
     reader->room = malloc(ROOM_SIZE);
     reader->room_size = ROOM_SIZE;
     if (!reader->room || (reader->hashing && !digest_open(&reader->digest))) {
-        diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
-                        "memory ran out; close other programs and run again");
+        (void)diagnostics_no_memory(reader->diagnostics, reader->name);
         return refuse(reader, EXIT_OUR_FAULT);
     }
     if (start_length > 0)

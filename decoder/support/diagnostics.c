@@ -108,6 +108,12 @@ void diagnostics_say(struct diagnostics *diagnostics, enum severity severity, co
     send(diagnostics, severity, &sink, &built);
 }
 
+int diagnostics_no_memory(struct diagnostics *diagnostics, const char *place)
+{
+    diagnostics_say(diagnostics, SEVERITY_ERROR, place, "memory ran out; close other programs and run again");
+    return EXIT_OUR_FAULT;
+}
+
 /* Byte offset of the character with this number (from 0), at most length. Every byte but a UTF-8 trailer begins one. */
 static size_t offset_of(const char *source, size_t length, size_t character)
 {

@@ -20,6 +20,9 @@ struct diagnostics {
 
 void diagnostics_init(struct diagnostics *diagnostics, FILE *out);
 
+/* Says that memory ran out, and what to do; returns EXIT_OUR_FAULT (D 9.1). place may be NULL. */
+int diagnostics_no_memory(struct diagnostics *diagnostics, const char *place);
+
 /* Whether any error was printed by this process: what ends with a fault of our own must not end without a word. */
 bool diagnostics_told(void);
 

@@ -186,6 +186,14 @@ bool sink_flush(struct sink *sink)
     return sink->error == 0;
 }
 
+bool sink_close_synced(struct sink *sink)
+{
+    if (sink_flush(sink) && fsync(sink->fd) != 0)
+        sink->error = errno;
+    (void)!sink_close(sink); /* keeps the first error */
+    return sink->error == 0;
+}
+
 bool sink_close(struct sink *sink)
 {
     bool good = sink_flush(sink);

@@ -35,6 +35,8 @@ void sink_hex_number(struct sink *sink, uint64_t number, int digits); /* zero pa
 void sink_format(struct sink *sink, const char *format, ...) TT_PRINTF(2, 3);
 /* Writes out what is collected. False when anything failed since the start. */
 TT_MUST_USE bool sink_flush(struct sink *sink);
+/* For a file: flushes, syncs (fsync(2)) and closes. False when anything failed; sink->error says what was first. */
+TT_MUST_USE bool sink_close_synced(struct sink *sink);
 /* Flushes, closes an owned fd (close errors count), frees. False when anything failed; sink->error says what. What is
  * put into a closed sink is dropped and makes it failed. */
 TT_MUST_USE bool sink_close(struct sink *sink);
