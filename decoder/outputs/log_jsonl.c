@@ -291,11 +291,10 @@ void log_recorded(const struct view *view, struct sink *sink, const struct recor
     row_end(&row);
 }
 
-static void put_displayed_value(const struct view *view, struct row *row, const char *key,
-                                const struct displayed *displayed, const struct displayed_value *value)
+static void put_displayed_value(const struct view *view, struct row *row, const struct displayed *displayed,
+                                const struct displayed_value *value)
 {
     struct row inner;
-    row_key_at(row, key, strlen(key));
     if (!value->there) {
         sink_text(row->sink, "null");
         return;
@@ -325,9 +324,12 @@ void log_displayed(const struct view *view, struct sink *sink, const struct disp
     row_text(&row, "unit", mark->unit);
     row_word(&row, "answer", displayed_answer_text(displayed->answer));
     row_unsigned(&row, "readings", displayed->count);
-    put_displayed_value(view, &row, "agreeing", displayed, &displayed->agreeing);
-    put_displayed_value(view, &row, "nearest", displayed, &displayed->nearest);
-    put_displayed_value(view, &row, "last", displayed, &displayed->last);
+    row_key(&row, "agreeing");
+    put_displayed_value(view, &row, displayed, &displayed->agreeing);
+    row_key(&row, "nearest");
+    put_displayed_value(view, &row, displayed, &displayed->nearest);
+    row_key(&row, "last");
+    put_displayed_value(view, &row, displayed, &displayed->last);
     row_end(&row);
 }
 

@@ -1,21 +1,32 @@
 /* See row.h. */
 #include "row.h"
 
-#include <string.h>
-
 #include "../support/digits.h"
 #include "../support/text.h"
 
-static void flush(struct row *row)
+/* A key with its signs, and the longest value of a bounded length with its quotes. */
+_Static_assert(ROW_KEY_MAX + 4 + RATIO_TEXT_MAX + 2 <= ROW_SPARE && TEXT_TIME_MAX <= RATIO_TEXT_MAX,
+               "a field of bounded length fits behind any other");
+_Static_assert(2 * ROW_SPARE <= ROW_ROOM, "one field does not flush each time");
+
+void row_flush(struct row *row)
 {
-    sink_put(row->sink, row->room, row->used);
-    row->used = 0;
+    if (row->at > row->from)
+        sink_put(row->sink, row->from, (size_t)(row->at - row->from));
+    row->from = row->at = row->room;
+}
+
+/* Behind every field: room for another. */
+static inline void settle(struct row *row)
+{
+    if (row->at > row->room + ROW_ROOM - ROW_SPARE)
+        row_flush(row);
 }
 
 /* Short pieces by two copies of a fixed size that may overlap: a call for each would cost more than the copy. */
 static inline void copy_short(char *to, const char *from, size_t length)
 {
-    if (__builtin_constant_p(length) || length > 32) {
+    if (length > 32) {
         memcpy(to, from, length);
     } else if (length >= 16) {
         memcpy(to, from, 16);
@@ -32,91 +43,74 @@ static inline void copy_short(char *to, const char *from, size_t length)
     }
 }
 
+static inline void put_char(struct row *row, char c)
+{
+    *row->at++ = c;
+}
+
+static inline void put_quote(struct row *row)
+{
+    if (row->form == ROW_JSON)
+        put_char(row, '"');
+}
+
+/* Any length; behind it there is room for a quote. */
 static inline void put(struct row *row, const char *text, size_t length)
 {
-    if (length > ROW_ROOM - row->used) {
-        flush(row);
-        if (length > ROW_ROOM) {
+    if (length >= (size_t)(row->room + ROW_ROOM - row->at)) {
+        row_flush(row);
+        if (length >= ROW_ROOM) {
             sink_put(row->sink, text, length);
             return;
         }
     }
-    copy_short(row->room + row->used, text, length);
-    row->used += length;
+    copy_short(row->at, text, length);
+    row->at += length;
 }
 
-static inline void put_char(struct row *row, char c)
-{
-    put(row, &c, 1);
-}
-
+/* Text and CSV begin with what would be the first field's separator, which is skipped. */
 void row_begin(struct row *row, struct sink *sink, enum row_form form, const char *kind)
 {
     row->sink = sink;
     row->form = form;
-    row->first = form != ROW_JSON;
-    row->used = 0;
+    row->at = row->room;
+    row->from = form == ROW_JSON ? row->room : row->room + 1;
     if (form != ROW_JSON)
         return;
     put(row, "{\"kind\":\"", 9);
     put(row, kind, strlen(kind));
     put_char(row, '"');
+    settle(row);
 }
 
 void row_end(struct row *row)
 {
     if (row->form == ROW_JSON)
-        put(row, "}\n", 2);
-    else if (row->form == ROW_TEXT)
-        put(row, "\n", 1);
-    else
-        put(row, "\r\n", 2); /* RFC 4180 section 2.1 */
-    flush(row);
+        put_char(row, '}');
+    if (row->form == ROW_CSV)
+        put_char(row, '\r'); /* RFC 4180 section 2.1 */
+    put_char(row, '\n');
+    row_flush(row);
 }
 
 void row_end_inner(struct row *row)
 {
     put_char(row, '}');
-    flush(row);
+    row_flush(row);
 }
 
-static inline void put_key(struct row *row, const char *key, size_t key_length)
+void row_null_value(struct row *row)
 {
-    if (ROW_ROOM - row->used < key_length + 4)
-        flush(row);
-    char *at = row->room + row->used;
-    bool json = row->form == ROW_JSON;
-    if (!row->first)
-        *at++ = row->form == ROW_TEXT ? ' ' : ',';
-    row->first = false;
-    if (row->form != ROW_CSV) {
-        if (json)
-            *at++ = '"';
-        copy_short(at, key, key_length);
-        at += key_length;
-        if (json)
-            *at++ = '"';
-        *at++ = json ? ':' : '=';
+    if (row->form == ROW_JSON) {
+        memcpy(row->at, "null", 4);
+        row->at += 4;
     }
-    row->used = (size_t)(at - row->room);
+    settle(row);
 }
 
-void row_key_at(struct row *row, const char *key, size_t key_length)
+void row_text_value(struct row *row, const void *text, size_t length)
 {
-    put_key(row, key, key_length);
-    flush(row);
-}
-
-void row_null_at(struct row *row, const char *key, size_t key_length)
-{
-    put_key(row, key, key_length);
-    if (row->form == ROW_JSON)
-        put(row, "null", 4);
-}
-
-void row_text_of_at(struct row *row, const char *key, size_t key_length, const void *text, size_t length)
-{
-    row_key_at(row, key, key_length);
+    row_flush(row);
     if (row->form == ROW_JSON)
         text_json(row->sink, text, length);
     else if (row->form == ROW_TEXT)
@@ -125,119 +119,86 @@ void row_text_of_at(struct row *row, const char *key, size_t key_length, const v
         text_csv(row->sink, text, length);
 }
 
-void row_text_at(struct row *row, const char *key, size_t key_length, const char *text)
+void row_word_value(struct row *row, const char *word)
 {
-    if (text)
-        row_text_of_at(row, key, key_length, text, strlen(text));
-    else
-        row_null_at(row, key, key_length);
-}
-
-void row_word_at(struct row *row, const char *key, size_t key_length, const char *word)
-{
-    if (!word) {
-        row_null_at(row, key, key_length);
-        return;
-    }
     size_t length = strlen(word);
     bool quoted = row->form == ROW_JSON || (row->form == ROW_TEXT && memchr(word, ' ', length));
-    put_key(row, key, key_length);
     if (quoted)
         put_char(row, '"');
     put(row, word, length);
     if (quoted)
         put_char(row, '"');
+    settle(row);
 }
 
-static void put_unsigned(struct row *row, uint64_t number)
+void row_unsigned_value(struct row *row, uint64_t number)
 {
-    if (ROW_ROOM - row->used < DIGITS_MAX)
-        flush(row);
-    row->used = (size_t)(digits_plain(row->room + row->used, number) - row->room);
+    row->at = digits_plain(row->at, number);
+    settle(row);
 }
 
-void row_unsigned_at(struct row *row, const char *key, size_t key_length, uint64_t number)
+void row_bool_value(struct row *row, bool yes)
 {
-    put_key(row, key, key_length);
-    put_unsigned(row, number);
-}
-
-void row_bool_at(struct row *row, const char *key, size_t key_length, bool yes)
-{
-    put_key(row, key, key_length);
-    if (yes)
-        put(row, "true", 4);
-    else
-        put(row, "false", 5);
+    put(row, yes ? "true" : "false", yes ? 4 : 5);
+    settle(row);
 }
 
 static const char hex_digits[] = "0123456789abcdef";
 
-void row_hex_at(struct row *row, const char *key, size_t key_length, const uint8_t *bytes, size_t length)
+void row_hex_value(struct row *row, const uint8_t *bytes, size_t length)
 {
     bool quoted = row->form == ROW_JSON || (row->form == ROW_TEXT && length == 0);
-    put_key(row, key, key_length);
     if (quoted)
         put_char(row, '"');
-    if (2 * length < ROW_ROOM - row->used) {
-        char *at = row->room + row->used;
+    if (2 * length < (size_t)(row->room + ROW_ROOM - row->at)) {
+        char *at = row->at;
         for (size_t i = 0; i < length; i++) {
             *at++ = hex_digits[bytes[i] >> 4];
             *at++ = hex_digits[bytes[i] & 15];
         }
-        row->used = (size_t)(at - row->room);
+        row->at = at;
     } else {
-        flush(row);
+        row_flush(row);
         sink_hex(row->sink, bytes, length);
     }
     if (quoted)
         put_char(row, '"');
+    settle(row);
 }
 
-void row_hex_number_at(struct row *row, const char *key, size_t key_length, uint64_t number, int digits)
+void row_hex_number_value(struct row *row, uint64_t number, int digits)
 {
-    char text[16];
     int count = digits < 1 ? 1 : digits > 16 ? 16 : digits;
     while (count < 16 && number >> (4 * count))
         count++;
+    put_quote(row);
+    put_char(row, '0');
+    put_char(row, 'x');
     for (int i = count; i-- > 0; number >>= 4)
-        text[i] = hex_digits[number & 15];
-    put_key(row, key, key_length);
-    if (row->form == ROW_JSON)
-        put_char(row, '"');
-    put(row, "0x", 2);
-    put(row, text, (size_t)count);
-    if (row->form == ROW_JSON)
-        put_char(row, '"');
+        row->at[i] = hex_digits[number & 15];
+    row->at += count;
+    put_quote(row);
+    settle(row);
 }
 
-void row_time_at(struct row *row, const char *key, size_t key_length, int64_t time)
+void row_time_value(struct row *row, int64_t time)
 {
-    char text[TEXT_TIME_MAX];
-    if (row->form == ROW_TEXT)
-        return;
-    put_key(row, key, key_length);
-    if (row->form == ROW_JSON)
-        put_char(row, '"');
-    put(row, text, text_time(time, text));
-    if (row->form == ROW_JSON)
-        put_char(row, '"');
+    put_quote(row);
+    row->at += text_time(time, row->at);
+    put_quote(row);
+    settle(row);
 }
 
-void row_seconds_at(struct row *row, const char *key, size_t key_length, int64_t nanoseconds)
+void row_seconds_value(struct row *row, int64_t nanoseconds)
 {
-    char text[TEXT_TIME_MAX];
-    size_t length = text_seconds(nanoseconds, text);
-    put_key(row, key, key_length);
-    put(row, text, length);
+    row->at += text_seconds(nanoseconds, row->at);
+    settle(row);
 }
 
-bool row_number_at(struct row *row, const char *key, size_t key_length, tt_wide numerator, tt_wide denominator)
+bool row_number_value(struct row *row, tt_wide numerator, tt_wide denominator)
 {
-    char text[RATIO_TEXT_MAX];
     bool exact = true;
-    size_t length = ratio_print(numerator, denominator, text, &exact);
-    put_key(row, key, key_length);
-    put(row, text, length);
+    row->at += ratio_print(numerator, denominator, row->at, &exact);
+    settle(row);
     return exact;
 }

@@ -115,27 +115,33 @@ static uint32_t shown_bytes(const struct view *view, const uint8_t *bytes, uint3
 
 /* ---- message ---- */
 
+/* All remarks as one text, "; " between them. */
+static void put_remarks_text(struct row *row, unsigned remarks)
+{
+    char text[512];
+    size_t used = 0;
+    for (unsigned bit = 0; bit < REMARK_COUNT; bit++) {
+        if (!(remarks & 1u << bit))
+            continue;
+        const char *word = message_remark_text(bit);
+        size_t length = strlen(word);
+        if (used + length + 2 > sizeof text)
+            break;
+        if (used) {
+            memcpy(text + used, "; ", 2);
+            used += 2;
+        }
+        memcpy(text + used, word, length);
+        used += length;
+    }
+    row_text_of(row, "remarks", text, used);
+}
+
 static void put_remarks(struct row *row, unsigned remarks)
 {
     if (row->form != ROW_JSON) {
-        char text[512];
-        size_t used = 0;
-        for (unsigned bit = 0; bit < REMARK_COUNT; bit++) {
-            if (!(remarks & 1u << bit))
-                continue;
-            const char *word = message_remark_text(bit);
-            size_t length = strlen(word);
-            if (used + length + 2 > sizeof text)
-                break;
-            if (used) {
-                memcpy(text + used, "; ", 2);
-                used += 2;
-            }
-            memcpy(text + used, word, length);
-            used += length;
-        }
-        if (used)
-            row_text_of(row, "remarks", text, used);
+        if (remarks)
+            put_remarks_text(row, remarks);
         else
             row_null(row, "remarks");
         return;
@@ -143,7 +149,7 @@ static void put_remarks(struct row *row, unsigned remarks)
     row_key(row, "remarks");
     sink_char(row->sink, '[');
     bool first = true;
-    for (unsigned bit = 0; bit < REMARK_COUNT; bit++) {
+    for (unsigned bit = 0; bit < REMARK_COUNT && remarks >> bit; bit++) {
         if (!(remarks & 1u << bit))
             continue;
         if (!first)

@@ -30,26 +30,32 @@ static inline char *digits_padded(char *at, uint32_t number, int count)
     return at + count;
 }
 
+static inline int digits_count(uint64_t number)
+{
+    for (int more = 0;; more += 4, number /= 10000) {
+        if (number < 100)
+            return more + (number < 10 ? 1 : 2);
+        if (number < 10000)
+            return more + (number < 1000 ? 3 : 4);
+    }
+}
+
 /* number without leading zeros: 1 to DIGITS_MAX digits. */
 static inline char *digits_plain(char *at, uint64_t number)
 {
-    char digits[DIGITS_MAX], *first = digits + sizeof digits;
+    char *end = at + digits_count(number), *first = end;
     while (number > UINT32_MAX) {
         memcpy(first -= 2, digits_pair((unsigned)(number % 100)), 2);
         number /= 100;
     }
     uint32_t rest = (uint32_t)number; /* half as wide divides faster */
-    while (rest >= 100) {
+    for (; rest >= 100; rest /= 100)
         memcpy(first -= 2, digits_pair(rest % 100), 2);
-        rest /= 100;
-    }
     if (rest >= 10)
-        memcpy(first -= 2, digits_pair(rest), 2);
+        memcpy(first - 2, digits_pair(rest), 2);
     else
-        *--first = (char)('0' + rest);
-    for (; first < digits + sizeof digits; first++)
-        *at++ = *first;
-    return at;
+        first[-1] = (char)('0' + rest);
+    return end;
 }
 
 #endif

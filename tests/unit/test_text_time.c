@@ -3,8 +3,11 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <string.h>
+#include <inttypes.h>
+#include <stdio.h>
 #include <cmocka.h>
 
+#include "digits.h"
 #include "text.h"
 
 static void both_ways(int64_t seconds, int64_t fraction, const char *text)
@@ -129,12 +132,31 @@ static void spans_are_short(void **state)
     span_is(INT64_MIN, "-9223372036.85 s");
 }
 
+/* Each number of digits, at its edges: as printf of libc. The byte behind them stays as it was. */
+static void whole_numbers_print_as_libc_prints_them(void **state)
+{
+    (void)state;
+    uint64_t edge = 1;
+    for (int digits = 1; digits <= DIGITS_MAX; digits++, edge *= 10) {
+        const uint64_t near[] = {edge - 1, edge, edge + 1, edge + edge / 7 * 6, edge + UINT32_MAX};
+        for (size_t i = 0; i < sizeof near / sizeof *near; i++) {
+            char expected[DIGITS_MAX + 1], out[DIGITS_MAX + 2];
+            memset(out, '#', sizeof out);
+            int length = snprintf(expected, sizeof expected, "%" PRIu64, near[i]);
+            assert_int_equal(digits_plain(out, near[i]) - out, length);
+            assert_memory_equal(out, expected, (size_t)length);
+            assert_int_equal(out[length], '#');
+        }
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(days_and_leap_days),         cmocka_unit_test(before_1970_prints),
         cmocka_unit_test(decimals_may_be_fewer),      cmocka_unit_test(what_is_no_time_is_refused),
         cmocka_unit_test(seconds_have_nine_decimals), cmocka_unit_test(spans_are_short),
+        cmocka_unit_test(whole_numbers_print_as_libc_prints_them),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
