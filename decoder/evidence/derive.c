@@ -373,8 +373,13 @@ static int conclude(struct derive *derive, uint32_t bus)
         .record_notes = derived->notes,
         .stamp_uncertainty = log && log->stamp_uncertainty >= 0 ? log->stamp_uncertainty : TRANSPORT_STAMP_UNCERTAINTY,
         .first_time = derived->result.first_time, .last_time = derived->result.last_time};
+    if (job->redacted)
+        add_note(derived, "%s", "this is a redacted copy: traces, marks and recorder's log were written anew by whoever "
+                 "made it; redaction.json names the sealed original and every frame changed");
+    const uint32_t before = derived->about.record_note_count;
     while (log && derived->about.record_note_count < NOTES_MAX &&
-           recorder_log_note(log, derived->about.record_note_count, derived->notes[derived->about.record_note_count]))
+           recorder_log_note(log, derived->about.record_note_count - before,
+                             derived->notes[derived->about.record_note_count]))
         derived->about.record_note_count++;
     derived->about.limits_fixed = limits_fixed(derived, job);
     return 0;

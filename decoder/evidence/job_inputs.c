@@ -280,6 +280,7 @@ static int load_all(struct job_inputs *job, const struct folder_list *list, enum
 {
     int code = 0;
     job->sealed = has(list, "MANIFEST.sha256");
+    job->redacted = has(list, "redaction.json");
     if (find_file(list, "marks.jsonl"))
         code = load_marks(job);
     if (!code && has(list, "recorder.jsonl"))

@@ -27,6 +27,7 @@ struct job_inputs {
     struct recorder_log recorder;
     bool recorded;                     /* there is a recorder.jsonl */
     bool sealed;                       /* MANIFEST.sha256 is there: nobody writes into the folder any more */
+    bool redacted;                     /* redaction.json is there: a copy with things masked (redact.h) */
     bool growing;                      /* its recorder is still at work */
     struct job_options options;        /* of options.json; all unset when there is none */
 };

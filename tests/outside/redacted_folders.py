@@ -242,6 +242,10 @@ def whole(checks, root, keys):
                     f"{path.name} differs when it is done again")
     # The copy can be judged, sealed and audited as any job, and says what it is.
     checks.equal(run("verify", copy).returncode, run("verify", folder).returncode, "verify of the copy")
+    for name in ("verdict.json", "report.html"):
+        checks.that("redacted copy" in (copy / name).read_text(), f"{name} of the copy does not say what it is")
+        checks.that("redacted copy" not in (folder / name).read_text(), f"{name} of the original says it is a copy")
+    checks.that(b"redacted copy" in b" ".join(run("verify", copy).stdout.split()), "verify of the copy does not say so")
     checks.equal(run("seal", copy, "--key", keys.key).returncode, 0, "sealing the copy")
     result = run("audit", copy, "--public-key", keys.public)
     checks.that(result.returncode == 0 and b"redacted copy" in result.stdout, f"audit of the copy: {result.stdout[-500:]}")
