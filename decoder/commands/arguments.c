@@ -46,6 +46,14 @@ int option_error(struct diagnostics *diagnostics, const char *command, int got, 
     return usage_error(diagnostics, command, "unknown option %s", given);
 }
 
+int take_job(struct diagnostics *diagnostics, const char *command, const char **job, const char *word)
+{
+    if (*job)
+        return usage_error(diagnostics, command, "one job folder at a time, not also %.80s", word);
+    *job = word;
+    return 0;
+}
+
 int close_output(struct sink *sink, struct diagnostics *diagnostics, int code)
 {
     if (sink_close(sink))

@@ -39,14 +39,6 @@ struct checking {
     bool asks_help;
 };
 
-static int take_word(struct checking *checking, const char *word)
-{
-    if (checking->job)
-        return usage_error(&checking->diagnostics, "audit", "one job folder at a time, not also %.80s", word);
-    checking->job = word;
-    return 0;
-}
-
 static int parse(struct checking *checking, int argc, char **argv)
 {
     static const struct option options[] = {{"public-key", required_argument, NULL, 'k'},
@@ -65,10 +57,10 @@ static int parse(struct checking *checking, int argc, char **argv)
         else if (option == 'h')
             checking->asks_help = true;
         else
-            result = take_word(checking, optarg);
+            result = take_job(&checking->diagnostics, "audit", &checking->job, optarg);
     }
     for (; !result && optind < argc; optind++) /* behind -- */
-        result = take_word(checking, argv[optind]);
+        result = take_job(&checking->diagnostics, "audit", &checking->job, argv[optind]);
     if (!result && !checking->asks_help && !checking->job)
         return usage_error(&checking->diagnostics, "audit", "no job folder given");
     return result;

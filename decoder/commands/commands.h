@@ -34,6 +34,8 @@ int print_help(const char *text);
 int usage_error(struct diagnostics *diagnostics, const char *command, const char *format, ...) TT_PRINTF(3, 4);
 /* After getopt_long gave '?' or ':': says which option, and the nearest good one (names: long options, NULL behind). */
 int option_error(struct diagnostics *diagnostics, const char *command, int got, char **argv, const char *const *names);
+/* A word that is no option, for commands that take one job folder: *job is it, or there is one already. 0, EXIT_USAGE. */
+TT_MUST_USE int take_job(struct diagnostics *diagnostics, const char *command, const char **job, const char *word);
 /*
  * Closes a sink of stdout. Returns code, or EXIT_WRITE_FAILED when not everything could be written; a reader that went
  * away (head, less) is no news and is not told.

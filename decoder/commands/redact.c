@@ -32,14 +32,6 @@ struct command {
     bool only_pairs, asks_help;
 };
 
-static int take_word(struct command *command, const char *word)
-{
-    if (command->job)
-        return usage_error(&command->diagnostics, "redact", "one job folder at a time, not also %.80s", word);
-    command->job = word;
-    return 0;
-}
-
 static int parse(struct command *command, int argc, char **argv)
 {
     static const struct option options[] = {{"into", required_argument, NULL, 'i'},
@@ -58,10 +50,10 @@ static int parse(struct command *command, int argc, char **argv)
         else if (option == 'h')
             command->asks_help = true;
         else
-            result = take_word(command, optarg);
+            result = take_job(&command->diagnostics, "redact", &command->job, optarg);
     }
     for (; !result && optind < argc; optind++) /* behind -- */
-        result = take_word(command, argv[optind]);
+        result = take_job(&command->diagnostics, "redact", &command->job, argv[optind]);
     if (result || command->asks_help)
         return result;
     if (!command->job)

@@ -38,14 +38,6 @@ struct seal {
     bool asks_help;
 };
 
-static int take_word(struct seal *seal, const char *word)
-{
-    if (seal->job)
-        return usage_error(&seal->diagnostics, "seal", "one job folder at a time, not also %.80s", word);
-    seal->job = word;
-    return 0;
-}
-
 static int take_option(struct seal *seal, int option, const char *value)
 {
     switch (option) {
@@ -65,7 +57,7 @@ static int take_option(struct seal *seal, int option, const char *value)
         seal->asks_help = true;
         return 0;
     default:
-        return take_word(seal, value);
+        return take_job(&seal->diagnostics, "seal", &seal->job, value);
     }
 }
 
@@ -85,7 +77,7 @@ static int parse(struct seal *seal, int argc, char **argv)
         result = take_option(seal, option, optarg);
     }
     for (; !result && optind < argc; optind++) /* behind -- */
-        result = take_word(seal, argv[optind]);
+        result = take_job(&seal->diagnostics, "seal", &seal->job, argv[optind]);
     if (result || seal->asks_help)
         return result;
     if (!seal->job)

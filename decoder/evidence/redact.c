@@ -117,13 +117,19 @@ static int pass(struct redacting *redacting, struct job_inputs *job, struct deri
     return code;
 }
 
+static void errors_alone(const struct redacting *redacting, struct diagnostics *errors)
+{
+    diagnostics_init(errors, redacting->diagnostics->out);
+    errors->errors_only = true;
+}
+
 static int second_pass(struct redacting *redacting)
 {
     struct job_inputs again;
     struct derived derived;
-    struct diagnostics silent; /* what there is to tell was told by the first pass */
-    diagnostics_init(&silent, NULL);
-    int code = job_inputs_open(&again, redacting->request->path, JOB_WHOLE, &silent);
+    struct diagnostics errors; /* the rest was told by the first pass */
+    errors_alone(redacting, &errors);
+    int code = job_inputs_open(&again, redacting->request->path, JOB_WHOLE, &errors);
     redacting->writing = true;
     if (!code) {
         code = pass(redacting, &again, &derived);
@@ -285,22 +291,20 @@ static int derive_copy(struct redacting *redacting, const struct verdict *origin
 {
     struct job_inputs job;
     struct derived derived;
-    struct diagnostics silent;
-    diagnostics_init(&silent, NULL);
-    int code = job_inputs_open(&job, redacting->folder.temporary, JOB_WHOLE, &silent);
+    struct diagnostics errors;
+    errors_alone(redacting, &errors);
+    int code = job_inputs_open(&job, redacting->folder.temporary, JOB_WHOLE, &errors);
     if (!code) {
         const struct derive_request request = {
             .job = &job, .folder = redacting->folder.fd, .progress = redacting->request->progress};
         code = derive_run(&request, &derived);
         if (!code)
             code = compare_verdicts(redacting, original, derived.about.verdict);
-        else
-            code = redact_refuse(redacting, "cannot be judged once it is masked; nothing is kept, please report this");
         derived_free(&derived);
-    } else {
-        code = redact_refuse(redacting, "cannot be read once it is masked; nothing is kept, please report this");
     }
     job_inputs_close(&job);
+    if (code == EXIT_BAD_INPUT && errors.errors)
+        code = redact_refuse(redacting, "cannot be read once it is masked; nothing is kept, please report this");
     return code;
 }
 

@@ -31,12 +31,19 @@ void kept_answer_copy(struct kept_answer *to, const struct kept_answer *from)
     *to = copy;
 }
 
-uint8_t *kept_answer_bytes(const struct kept_answer *kept)
+void kept_answer_evidence(struct step_result *result, const struct kept_answer *kept)
 {
-    uint8_t *bytes = kept->length ? shortage_malloc(kept->length) : NULL;
-    if (bytes)
-        memcpy(bytes, kept->shared->bytes, kept->length);
-    return bytes;
+    if (!kept->has)
+        return;
+    result->evidence = EVIDENCE_ANSWER;
+    result->bus = kept->bus;
+    result->first_frame = kept->first_frame;
+    result->last_frame = kept->last_frame;
+    result->time = kept->time;
+    result->bytes = kept->length ? shortage_malloc(kept->length) : NULL;
+    if (result->bytes)
+        memcpy(result->bytes, kept->shared->bytes, kept->length);
+    result->byte_count = result->bytes ? kept->length : 0;
 }
 
 void kept_answer_free(struct kept_answer *kept)

@@ -31,8 +31,8 @@ struct kept_answer {
 void kept_answer_set(struct kept_answer *kept, const struct note *note, const uint8_t *bytes, uint32_t length);
 /* Replaces *to; the bytes are shared. */
 void kept_answer_copy(struct kept_answer *to, const struct kept_answer *from);
-/* A malloced copy of the bytes for a result; NULL when there are none. */
-TT_MUST_USE uint8_t *kept_answer_bytes(const struct kept_answer *kept);
+/* The evidence of a result is this answer, its bytes copied; nothing when there is none. */
+void kept_answer_evidence(struct step_result *result, const struct kept_answer *kept);
 void kept_answer_free(struct kept_answer *kept);
 
 /* The first and last VERDICT_KEPT of a list of equal-sized entries, and how many there were. */

@@ -3,6 +3,8 @@
 #include "step_judge.h"
 #include "step_words.h"
 
+#include "../support/shortage.h"
+
 #include <stdlib.h>
 #include <string.h>
 
@@ -208,16 +210,11 @@ void judge_identity_written(struct judge *judge, const struct note *note)
 
 static void keep_evidence(struct step_result *result, const struct kept_answer *kept, const char *text)
 {
-    if (!kept->has)
-        return;
-    result->evidence = EVIDENCE_ANSWER;
-    result->bus = kept->bus;
-    result->first_frame = kept->first_frame;
-    result->last_frame = kept->last_frame;
-    result->time = kept->time;
-    result->text = strdup(text);
-    result->bytes = kept_answer_bytes(kept);
-    result->byte_count = result->bytes ? kept->length : 0;
+    size_t length = strlen(text) + 1;
+    char *copy = kept->has ? shortage_malloc(length) : NULL;
+    kept_answer_evidence(result, kept);
+    if (copy)
+        result->text = memcpy(copy, text, length);
 }
 
 /*

@@ -277,19 +277,6 @@ static void marked_result(const struct look_step *step, const struct def_reading
     words_add(&words, "%s", first.reason);
 }
 
-static void evidence_from(struct step_result *result, const struct kept_answer *kept)
-{
-    if (!kept->has)
-        return;
-    result->evidence = EVIDENCE_ANSWER;
-    result->bus = kept->bus;
-    result->first_frame = kept->first_frame;
-    result->last_frame = kept->last_frame;
-    result->time = kept->time;
-    result->bytes = kept_answer_bytes(kept);
-    result->byte_count = result->bytes ? kept->length : 0;
-}
-
 static void action_result(const struct look_step *step, struct step_result *result)
 {
     const struct look_action *action = &step->action;
@@ -299,7 +286,7 @@ static void action_result(const struct look_step *step, struct step_result *resu
     result->answer = STEP_NOT_CONFIRMED;
     bool only_refused = action->refused_starts && !action->positive_starts && !action->silent_starts;
     if (def->outcome == DEF_NONE) {
-        evidence_from(result, &action->first_start);
+        kept_answer_evidence(result, &action->first_start);
         if (action->positive_starts) {
             result->answer = STEP_CONFIRMED;
             words_add(&words, "the module accepted it");
@@ -314,20 +301,20 @@ static void action_result(const struct look_step *step, struct step_result *resu
     switch (action->last) {
     case OUTCOME_CONFIRMED:
         result->answer = STEP_CONFIRMED;
-        evidence_from(result, &action->run_first);
+        kept_answer_evidence(result, &action->run_first);
         words_add(&words, "the module answered '%s'", action->last_name);
         break;
     case OUTCOME_WAITING:
-        evidence_from(result, &action->last_answer);
+        kept_answer_evidence(result, &action->last_answer);
         words_add(&words, "still running when last asked ('%s')", action->last_name);
         break;
     case OUTCOME_OTHER:
         result->answer = STEP_CONTRADICTED;
-        evidence_from(result, &action->last_answer);
+        kept_answer_evidence(result, &action->last_answer);
         words_add(&words, "the module answered '%s'", action->last_name);
         break;
     case OUTCOME_UNNAMED:
-        evidence_from(result, &action->last_answer);
+        kept_answer_evidence(result, &action->last_answer);
         words_add(&words, "the module answered a state that the definition does not name");
         break;
     case OUTCOME_NONE:
@@ -350,7 +337,7 @@ static void answered_result(const struct look_answered *answered, enum dialect d
     char count[WORDS_TIMES_MAX];
     struct words words = words_in(result->reason);
     result->answer = STEP_NOT_CONFIRMED;
-    evidence_from(result, &answered->first);
+    kept_answer_evidence(result, &answered->first);
     if (answered->positive) {
         result->answer = STEP_CONFIRMED;
         words_add(&words, "the module answered");
@@ -380,7 +367,7 @@ static void codes_result(const struct def_step *def, const struct look_codes *co
 {
     struct words words = words_in(result->reason);
     result->answer = STEP_NOT_CONFIRMED;
-    evidence_from(result, codes->contradicted ? &codes->listing : &codes->answer);
+    kept_answer_evidence(result, codes->contradicted ? &codes->listing : &codes->answer);
     if (!codes->covered && !codes->contradicted) {
         if (codes->narrow && (def->none_present || def->none_stored))
             words_add(&words, "the scan tool did not ask for the codes of all groups");

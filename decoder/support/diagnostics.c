@@ -33,7 +33,7 @@ static bool admit(struct diagnostics *diagnostics, enum severity severity)
     (*counter)++;
     uint64_t most = diagnostics->most ? diagnostics->most : MOST_BY_DEFAULT;
     uint64_t total = diagnostics->errors + diagnostics->warnings + diagnostics->remarks;
-    if (!diagnostics->out)
+    if (!diagnostics->out || (diagnostics->errors_only && severity != SEVERITY_ERROR))
         return false;
     if (total == most + 1)
         fprintf(diagnostics->out, "remark: %llu messages are shown; further ones are counted only\n",

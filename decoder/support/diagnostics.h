@@ -15,6 +15,7 @@ enum severity { SEVERITY_ERROR, SEVERITY_WARNING, SEVERITY_REMARK };
 struct diagnostics {
     FILE *out;                          /* borrowed; NULL counts only */
     uint64_t errors, warnings, remarks; /* counted even past most */
+    bool errors_only;                   /* warnings and remarks are counted, not printed: they were told before */
     uint64_t most;                      /* printed messages at the most; 0 = 1000; then one line says so */
 };
 

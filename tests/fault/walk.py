@@ -58,10 +58,11 @@ def tree(folder):
 class Command:
     """One command line, run again and again in a folder of its own. {in} holds the inputs, {out} what it makes."""
 
-    def __init__(self, name, arguments, prepare, refusals=CODES, now=False):
-        """refusals: how it may end when something failed. now: what it writes holds the time of day."""
+    def __init__(self, name, arguments, prepare, refusals=CODES, now=False, kinds=KINDS, every=1):
+        """refusals: how it may end when something failed. now: what it writes holds the time of day. every: only each
+        such allocation is tried, since what it calls is walked one by one through other commands."""
         self.name, self.arguments, self.prepare, self.refusals, self.now = name, arguments, prepare, refusals, now
-        self.kinds = KINDS
+        self.kinds, self.every = kinds, every
 
     def normal(self, content):
         return CLOCK.sub(b"<now>", content) if self.now and isinstance(content, bytes) else content
@@ -135,7 +136,7 @@ class Walk:
             if not struck:
                 break
             self.judge(f"{self.command.name} {fault}", done, now, how == "EINTR" or how == "short" and not self.command.now, {kind})
-            at += 1 if at >= dense_from else 41
+            at += 41 if at < dense_from else self.command.every if kind == "alloc" else 1
         return at - 1
 
     def pairs(self, lengths, seed, times):
@@ -187,6 +188,12 @@ def commands(keys):
         shutil.copy(keys / "key.pem", work / "key.pem")
         subprocess.run([TARETRACE, "seal", "job", "--key", "key.pem"], cwd=work, stdout=subprocess.DEVNULL, check=True)
 
+    def other_vehicle(work):
+        (work / "in").mkdir()
+        for name in ("trace.pcap", "marks.jsonl"):
+            shutil.copy(ROOT / "traces/jobs/wrong-vehicle" / name, work / "in" / name)
+        shutil.copy(ROOT / "traces/definitions/seat-scale-identity.yaml", work / "in/seat-scale.yaml")
+
     def keyed(work):
         job(work)
         shutil.copy(keys / "key.pem", work / "key.pem")
@@ -195,12 +202,15 @@ def commands(keys):
         Command("lint", ["lint", "in/seat-scale.yaml"], inputs),
         Command("verify --into", ["verify", trace, *definitions, "--marks", "in/marks.jsonl", "--into", "job"], inputs),
         Command("verify", ["verify", trace, *definitions], inputs),
+        Command("verify another vehicle", ["verify", trace, *definitions, "--marks", "in/marks.jsonl", "--into", "job"],
+                other_vehicle, kinds={"alloc": KINDS["alloc"]}),
         Command("list", ["list", "readings", trace, *definitions, "--format", "jsonl"], inputs),
         Command("verify JOB", ["verify", "job"], job),
         Command("report", ["report", "job"], job),
         Command("explain", ["explain", "job", "Zero point accepted"], job),
         Command("mark", ["mark", "job", "seat belt laid over the seat"], job, now=True),
         Command("seal", ["seal", "job", "--key", "key.pem"], keyed),
+        Command("redact", ["redact", "job", "--into", "copy"], sealed, every=7),
         Command("audit", ["audit", "job", "--public-key", str(keys / "pub.pem")], sealed, CODES | {1}),  # no pass
     ]
 
