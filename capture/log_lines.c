@@ -22,10 +22,11 @@ void log_close(struct log *log)
     buffer_free(&log->text);
 }
 
-/* What was put last decides whether a comma is due; the sink holds the line until it is flushed. */
+/* What was put last decides whether a comma is due. Nothing is there when memory was refused: log_finish tells. */
 static void separate(struct sink *line, const char *key)
 {
-    char last = line->used ? line->room[line->used - 1] : line->memory->data[line->memory->length - 1];
+    const struct buffer *text = line->memory;
+    char last = text->length ? (char)text->data[text->length - 1] : '{';
     if (last != '{' && last != '[')
         sink_char(line, ',');
     if (key) {

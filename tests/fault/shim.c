@@ -1,7 +1,7 @@
 /*
  * Makes the nth call of a kind fail, or the power go at the nth call, in a program that knows nothing of it (LD_PRELOAD).
  *
- *   FAULT=KIND:N:HOW[,KIND:N:HOW]   KIND: alloc read write sync open rename close make; N from 1; HOW: ENOMEM ENOSPC EIO
+ *   FAULT=KIND:N:HOW[,KIND:N:HOW]   KIND: alloc read write sync open rename close make trim; N from 1; HOW: ENOMEM ENOSPC EIO
  *                                   EINTR short (write and read: half of it is done)
  *   FAULT=power:N:SEED              at the Nth call that changes a file or folder the process ends, and what was not
  *                                   synced by then is damaged as the seed says: bytes cut off or overwritten, new names
@@ -32,8 +32,9 @@ extern void *__libc_malloc(size_t size);
 extern void *__libc_calloc(size_t count, size_t size);
 extern void *__libc_realloc(void *old, size_t size);
 
-enum kind { ALLOC, READ, WRITE, SYNC, OPEN, RENAME, CLOSE, MAKE, POWER, KINDS };
-static const char *const kind_names[] = {"alloc", "read", "write", "sync", "open", "rename", "close", "make", "power"};
+enum kind { ALLOC, READ, WRITE, SYNC, OPEN, RENAME, CLOSE, MAKE, TRIM, POWER, KINDS };
+static const char *const kind_names[] = {"alloc",  "read",  "write", "sync", "open",
+                                         "rename", "close", "make",  "trim", "power"};
 
 static struct plan {
     enum kind kind;
@@ -316,6 +317,22 @@ ssize_t read(int fd, void *to, size_t size)
     if (struck && struck->error)
         return failed(struck);
     return syscall(SYS_read, fd, to, struck && size > 1 ? size / 2 : size);
+}
+
+ssize_t pread(int fd, void *to, size_t size, off_t at)
+{
+    const struct plan *struck = strike(READ);
+    if (struck && struck->error)
+        return failed(struck);
+    return syscall(SYS_pread64, fd, to, struck && size > 1 ? size / 2 : size, at);
+}
+
+int ftruncate(int fd, off_t length)
+{
+    const struct plan *struck = strike(TRIM);
+    if (struck)
+        return failed(struck);
+    return (int)syscall(SYS_ftruncate, fd, length);
 }
 
 ssize_t write(int fd, const void *from, size_t size)
