@@ -42,9 +42,16 @@ static int survey_marks(struct pipeline *pipeline)
             break;
     }
     marks_survey_end(&walk);
+    /* Marks would get other places than in a run that reads everything. */
+    for (uint32_t i = 0; i < merge.count && !code; i++)
+        if (merge.sources[i].status == TRACE_READ_FAILED) {
+            diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, merge.sources[i].reader.name,
+                            "could not be read to its end; check the disk and run again on a copy");
+            code = EXIT_CANNOT_OPEN;
+        }
     trace_merge_close(&merge);
     mark_walk_init(&pipeline->walk, pipeline->options.marks);
-    return 0;
+    return code;
 }
 
 static int no_memory(struct pipeline *pipeline)

@@ -35,10 +35,11 @@ static int check_version(struct auditing *auditing, bool *other)
     *other = false;
     if (fd < 0)
         return errno == ENOENT ? 0 : audit_cannot_read(auditing, "verdict.json", errno);
-    ssize_t got = pread(fd, head, sizeof head - 1, 0);
+    size_t got;
+    bool good = folder_read_at(fd, head, sizeof head - 1, 0, &got);
     int error = errno;
     (void)close(fd);
-    if (got < 0)
+    if (!good)
         return audit_cannot_read(auditing, "verdict.json", error);
     head[got] = '\0';
     const char *at = past(head, "{");
@@ -133,40 +134,28 @@ static void check_traces(struct auditing *auditing, const struct job_inputs *job
 
 /* ---- byte by byte ---- */
 
-static size_t read_block(int fd, uint8_t *room, off_t at)
-{
-    size_t used = 0;
-    while (used < COMPARE_ROOM) {
-        ssize_t got = pread(fd, room + used, COMPARE_ROOM - used, at + (off_t)used);
-        if (got < 0 && errno == EINTR)
-            continue;
-        if (got <= 0)
-            break;
-        used += (size_t)got;
-    }
-    return used;
-}
-
 /* Both files, in blocks; where they part is named. */
-static void compare_open(struct auditing *auditing, const char *name, int theirs, int ours, uint8_t *room)
+static int compare_open(struct auditing *auditing, const char *name, int theirs, int ours, uint8_t *room)
 {
     uint8_t *other = room + COMPARE_ROOM;
     for (off_t at = 0;; at += COMPARE_ROOM) {
-        size_t a = read_block(theirs, room, at), b = read_block(ours, other, at), i = 0;
+        size_t a, b, i = 0;
+        if (!folder_read_at(theirs, room, COMPARE_ROOM, at, &a) || !folder_read_at(ours, other, COMPARE_ROOM, at, &b))
+            return audit_cannot_read(auditing, name, errno);
         while (i < a && i < b && room[i] == other[i])
             i++;
         if (i < a || i < b) {
             audit_found(auditing, AUDIT_NOT_REPRODUCED,
                         "%s does not follow from the record: the first difference is at "
                         "offset %lld%s",
-                        name, (long long)(at + (off_t)i),
+                        name, (long long)at + (long long)i,
                         i == a   ? ", where it ends"
                         : i == b ? ", where what follows ends"
                                  : "");
-            return;
+            return 0;
         }
         if (a < COMPARE_ROOM)
-            return;
+            return 0;
     }
 }
 
@@ -180,14 +169,12 @@ static int compare_file(struct auditing *auditing, const char *name, int folder,
     int theirs = folder_open(auditing->fd, name, &stamp);
     if (theirs < 0)
         return audit_cannot_read(auditing, name, errno);
-    int ours = folder_open(folder, name, &stamp), error = errno;
-    if (ours >= 0)
-        compare_open(auditing, name, theirs, ours, room);
+    int ours = folder_open(folder, name, &stamp);
+    int code = ours < 0 ? audit_cannot_read(auditing, name, errno) : compare_open(auditing, name, theirs, ours, room);
     (void)close(theirs);
-    if (ours < 0)
-        return audit_cannot_read(auditing, name, error);
-    (void)close(ours);
-    return 0;
+    if (ours >= 0)
+        (void)close(ours);
+    return code;
 }
 
 static int compare(struct auditing *auditing, int folder)
@@ -287,7 +274,7 @@ static int make_folder(struct auditing *auditing, char **path, int *fd)
     *path = malloc(strlen(place) + sizeof ending);
     if (!*path)
         return audit_no_memory(auditing);
-    (void)strcpy(stpcpy(*path, place), ending);
+    (void)memcpy(stpcpy(*path, place), ending, sizeof ending);
     *fd = mkdtemp(*path) ? open(*path, O_RDONLY | O_DIRECTORY | O_CLOEXEC) : -1;
     if (*fd >= 0)
         return 0;
@@ -344,7 +331,7 @@ static int reproduce(struct auditing *auditing, struct job_inputs *job, const st
 int audit_derive(struct auditing *auditing)
 {
     struct job_inputs job;
-    struct audit_log own;
+    struct audit_log own = {.fewer_line = 0};
     bool other;
     int code = check_version(auditing, &other);
     if (!code && !other) {

@@ -84,7 +84,7 @@ static bool take_line(struct reading *reading, const char *text, size_t length)
 {
     json_t *object = json_loadb(text, length, 0, NULL);
     const json_t *previous = json_object_get(object, "previous");
-    bool good = json_integer_value(json_object_get(object, "line")) == (json_int_t)(reading->line + 1);
+    bool good = json_integer_value(json_object_get(object, "line")) == (json_int_t)reading->line + 1;
     if (reading->line == 0)
         good = good && json_is_null(previous);
     else

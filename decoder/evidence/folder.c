@@ -262,6 +262,20 @@ static ssize_t read_some(int file, void *room, size_t size)
     return got;
 }
 
+bool folder_read_at(int file, void *room, size_t length, off_t at, size_t *got)
+{
+    *got = 0;
+    while (*got < length) {
+        ssize_t now = pread(file, (char *)room + *got, length - *got, at + (off_t)*got);
+        if (now < 0 && errno == EINTR)
+            continue;
+        if (now <= 0)
+            return now == 0;
+        *got += (size_t)now;
+    }
+    return true;
+}
+
 bool folder_read(int fd, const char *name, void *room, size_t size, size_t *length)
 {
     struct folder_stamp stamp;

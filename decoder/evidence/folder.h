@@ -64,6 +64,8 @@ TT_MUST_USE bool folder_stamp_same(const struct folder_stamp *a, const struct fo
  * anything else that is no regular file. name may lie in definitions/, which must be a folder itself.
  */
 TT_MUST_USE int folder_open(int fd, const char *name, struct folder_stamp *stamp);
+/* Reads length bytes from offset at, fewer only at the end of the file; *got tells. False with errno. */
+TT_MUST_USE bool folder_read_at(int file, void *room, size_t length, off_t at, size_t *got);
 /* Reads at most size bytes of such a file whole; *length gets its length. False with errno; EFBIG when it is longer. */
 TT_MUST_USE bool folder_read(int fd, const char *name, void *room, size_t size, size_t *length);
 /* SHA-256 of such a file as it is now. False with errno; EINTR after Ctrl-C. */

@@ -36,7 +36,7 @@ int folder_change_begin(struct folder_change *change, const char *path, int old_
     change->temporary = malloc(strlen(path) + sizeof ending);
     if (!change->temporary)
         return no_memory(change);
-    (void)strcpy(stpcpy(change->temporary, path), ending);
+    (void)memcpy(stpcpy(change->temporary, path), ending, sizeof ending);
     bool made = mkdtemp(change->temporary) != NULL;
     int error = errno;
     if (made) {
@@ -167,7 +167,7 @@ static bool replace_in_two_steps(struct folder_change *change)
     char *aside = malloc(strlen(change->path) + sizeof ending);
     if (!aside)
         return false;
-    (void)strcpy(stpcpy(aside, change->path), ending);
+    (void)memcpy(stpcpy(aside, change->path), ending, sizeof ending);
     /* An empty folder may be replaced by rename(2); it keeps the name ours alone. */
     bool good = mkdtemp(aside) && rename(change->path, aside) == 0;
     if (good && rename(change->temporary, change->path) != 0) {

@@ -17,6 +17,14 @@ int redact_no_memory(struct redacting *redacting)
     return diagnostics_no_memory(redacting->diagnostics, NULL);
 }
 
+int redact_read_failed(struct redacting *redacting, const char *name, int error)
+{
+    diagnostics_say(redacting->diagnostics, SEVERITY_ERROR, redacting->request->into,
+                    "%s of the copy could not be read back: %s; nothing is kept of it, run again", name,
+                    strerror(error));
+    return EXIT_CANNOT_OPEN;
+}
+
 int redact_write_failed(struct redacting *redacting, const char *name, int error)
 {
     diagnostics_say(redacting->diagnostics, SEVERITY_ERROR, redacting->request->into,
@@ -60,7 +68,7 @@ static int check_original(struct redacting *redacting)
         code =
             redact_refuse(redacting, "is not the job that was sealed (%s: %.400s); a copy is made of a good one only",
                           audit_answer_text(audit->answer), audit->findings[0].text);
-    (void)strcpy(redacting->manifest_sha256, audit->manifest_sha256);
+    (void)snprintf(redacting->manifest_sha256, sizeof redacting->manifest_sha256, "%s", audit->manifest_sha256);
     free(audit);
     return code;
 }

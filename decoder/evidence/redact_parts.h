@@ -54,6 +54,7 @@ struct redact_change {
 };
 
 int redact_no_memory(struct redacting *redacting);
+int redact_read_failed(struct redacting *redacting, const char *name, int error);
 int redact_write_failed(struct redacting *redacting, const char *name, int error);
 /* Told in one line; EXIT_BAD_INPUT. */
 int redact_refuse(struct redacting *redacting, const char *format, ...) TT_PRINTF(2, 3);

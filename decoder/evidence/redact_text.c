@@ -248,10 +248,11 @@ static bool sum_until(struct sums *sums, uint64_t bytes)
     char room[65536];
     while (sums->bytes < bytes) {
         size_t wanted = bytes - sums->bytes < sizeof room ? (size_t)(bytes - sums->bytes) : sizeof room;
-        ssize_t got = pread(sums->fd, room, wanted, (off_t)sums->bytes);
-        if (got <= 0 || !digest_add(&sums->digest, room, (size_t)got))
+        size_t got;
+        if (!folder_read_at(sums->fd, room, wanted, (off_t)sums->bytes, &got) || got == 0 ||
+            !digest_add(&sums->digest, room, got))
             return false;
-        sums->bytes += (uint64_t)got;
+        sums->bytes += got;
     }
     return true;
 }
@@ -418,29 +419,22 @@ static bool block_holds(const struct redacting *redacting, char *room, size_t le
     return false;
 }
 
+/* In blocks that overlap by more than any value is long. */
 static int search_file(struct redacting *redacting, const char *name, char *room)
 {
     struct folder_stamp stamp;
     int fd = folder_open(redacting->folder.fd, name, &stamp), code = 0;
-    size_t kept = 0;
+    size_t got = SEARCH_ROOM;
     if (fd < 0)
-        return redact_write_failed(redacting, name, errno);
-    for (;;) {
-        ssize_t got = read(fd, room + kept, SEARCH_ROOM - kept);
-        if (got < 0 && errno == EINTR)
-            continue;
-        if (got <= 0)
-            break;
-        size_t length = kept + (size_t)got;
-        if (block_holds(redacting, room, length)) {
+        return redact_read_failed(redacting, name, errno);
+    for (off_t at = 0; !code && got == SEARCH_ROOM; at += SEARCH_ROOM - 2 * NEEDLE_MAX) {
+        if (!folder_read_at(fd, room, SEARCH_ROOM, at, &got))
+            code = redact_read_failed(redacting, name, errno);
+        else if (block_holds(redacting, room, got))
             code = redact_refuse(redacting,
                                  "%s of the copy would still hold a VIN or serial number that was to be masked; "
                                  "nothing is kept, please report this",
                                  name);
-            break;
-        }
-        kept = length < 2 * NEEDLE_MAX ? length : 2 * NEEDLE_MAX;
-        memmove(room, room + length - kept, kept);
     }
     (void)close(fd);
     return code;

@@ -7,6 +7,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "folder.h"
 #include "redact_parts.h"
 
 #define RECORD_HEADER 16u /* man pcap-savefile(5) */
@@ -46,19 +47,12 @@ static void beside_close(struct beside *beside, bool opened)
 
 static bool read_copy(struct beside *beside, uint64_t offset, void *room, size_t length)
 {
-    size_t used = 0;
-    while (used < length) {
-        ssize_t got = pread(beside->redacting->copies[beside->file], (char *)room + used, length - used,
-                            (off_t)(offset + used));
-        if (got < 0 && errno == EINTR)
-            continue;
-        if (got <= 0) {
-            beside->redacting->error = got < 0 ? errno : EIO;
-            return false;
-        }
-        used += (size_t)got;
-    }
-    return true;
+    size_t got;
+    errno = EIO; /* where the copy is too short */
+    bool good = folder_read_at(beside->redacting->copies[beside->file], room, length, (off_t)offset, &got) && got == length;
+    if (!good)
+        beside->redacting->error = errno;
+    return good;
 }
 
 static bool next(struct beside *beside)
@@ -130,6 +124,8 @@ static int compare_file(struct redacting *redacting, uint32_t file, uint64_t *fi
         if (differs)
             add_change(redacting, file, beside.first + record->number, record->offset);
     }
+    if (!code && beside.reader.status == TRACE_READ_FAILED)
+        code = EXIT_CANNOT_OPEN; /* told by the reader */
     if (!code)
         clear_tail(&beside);
     *first += opened ? beside.reader.records : 0;
