@@ -193,8 +193,8 @@ static void look_at_everything(struct keeper *keeper, const uint64_t *bytes, str
 
 static void checkpoint(struct keeper *keeper)
 {
-    struct checkpoint_bus buses[BUSES_MAX];
-    uint64_t bytes[BUSES_MAX];
+    struct checkpoint_bus buses[BUSES_MAX] = {{0}};
+    uint64_t bytes[BUSES_MAX] = {0};
     struct clocks now;
     for (unsigned b = 0; b < keeper->bus_count; b++)
         bytes[b] = atomic_load_explicit(&keeper->shared->bus[b].bytes, memory_order_acquire);
@@ -278,8 +278,8 @@ static void say_end(struct keeper *keeper, const char *why, const struct checkpo
 
 static int finish(struct keeper *keeper, int status)
 {
-    struct checkpoint_bus buses[BUSES_MAX];
-    uint64_t bytes[BUSES_MAX];
+    struct checkpoint_bus buses[BUSES_MAX] = {{0}};
+    uint64_t bytes[BUSES_MAX] = {0};
     struct stat about;
     struct clocks now;
     take_ring(keeper);

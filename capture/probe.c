@@ -57,7 +57,7 @@ static long try_sendmmsg(void)
 }
 
 static long try_write(void) { return write(bus, &frame, sizeof frame); }
-static long try_write_high(void) { return syscall(SYS_write, 0x700000000l | bus, &frame, sizeof frame); }
+static long try_write_high(void) { return syscall(SYS_write, 0x700000000L | bus, &frame, sizeof frame); }
 static long try_writev(void) { return writev(bus, &piece, 1); }
 static long try_pwritev2(void) { return pwritev2(bus, &piece, 1, -1, 0); }
 static long try_pwrite(void) { return pwrite(bus, &frame, sizeof frame, 0); }

@@ -33,7 +33,7 @@ void load_say(struct load *load, const struct node *node, const char *format, ..
     char text[1024];
     va_list arguments;
     va_start(arguments, format);
-    vsnprintf(text, sizeof text, format, arguments);
+    (void)vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
     mistakes_add(&load->mistakes, SEVERITY_ERROR, load_place(node), "%s", text);
 }
@@ -43,7 +43,7 @@ void load_warn(struct load *load, const struct node *node, const char *format, .
     char text[1024];
     va_list arguments;
     va_start(arguments, format);
-    vsnprintf(text, sizeof text, format, arguments);
+    (void)vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
     mistakes_add(&load->mistakes, SEVERITY_WARNING, load_place(node), "%s", text);
 }

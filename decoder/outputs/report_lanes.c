@@ -62,7 +62,6 @@ static enum lane lane_of(const struct report_note *note)
 {
     switch (note->kind) {
     case NOTE_ACTION:
-        return note->nrc ? LANE_REFUSED : LANE_ACTIONS;
     case NOTE_WRITE:
         return note->nrc ? LANE_REFUSED : LANE_ACTIONS;
     case NOTE_MARK:

@@ -30,13 +30,13 @@ static inline void copy_short(char *to, const char *from, size_t length)
         memcpy(to, from, length);
     } else if (length >= 16) {
         memcpy(to, from, 16);
-        memcpy(to + length - 16, from + length - 16, 16);
+        memcpy(to + (length - 16), from + (length - 16), 16);
     } else if (length >= 8) {
         memcpy(to, from, 8);
-        memcpy(to + length - 8, from + length - 8, 8);
+        memcpy(to + (length - 8), from + (length - 8), 8);
     } else if (length >= 4) {
         memcpy(to, from, 4);
-        memcpy(to + length - 4, from + length - 4, 4);
+        memcpy(to + (length - 4), from + (length - 4), 4);
     } else {
         for (size_t i = 0; i < length; i++)
             to[i] = from[i];

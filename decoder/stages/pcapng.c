@@ -209,14 +209,14 @@ static int open_pcap(struct splitter *splitter, int fd)
     if (!file || lseek(fd, 0, SEEK_SET) != 0) {
         int error = errno;
         if (file)
-            fclose(file);
+            (void)fclose(file);
         else if (copy >= 0)
-            close(copy);
+            (void)close(copy);
         return say(splitter, EXIT_CANNOT_OPEN, "cannot be read (%s)", strerror(error));
     }
     splitter->pcap = pcap_fopen_offline_with_tstamp_precision(file, PCAP_TSTAMP_PRECISION_NANO, why);
     if (!splitter->pcap) {
-        fclose(file);
+        (void)fclose(file);
         return say(splitter, EXIT_BAD_INPUT, "is a pcapng file that cannot be read (%s); use another copy", why);
     }
     uint32_t linktype = (uint32_t)pcap_datalink(splitter->pcap);
@@ -276,6 +276,6 @@ void pcapng_close(struct pcapng *split)
 {
     for (uint32_t i = 0; i < split->count; i++)
         if (split->parts[i].fd >= 0)
-            close(split->parts[i].fd);
+            (void)close(split->parts[i].fd);
     split->count = 0;
 }

@@ -28,7 +28,7 @@ static bool open_file(struct step_queue *queue)
         return fail(queue, errno);
     queue->file = dup(fileno(stream));
     int why = errno;
-    fclose(stream);
+    (void)fclose(stream);
     return queue->file >= 0 ? true : fail(queue, why);
 }
 
@@ -160,6 +160,6 @@ void step_queue_free(struct step_queue *queue)
     free(queue->front);
     free(queue->back);
     if (queue->file >= 0)
-        close(queue->file);
+        (void)close(queue->file);
     step_queue_init(queue);
 }

@@ -121,7 +121,7 @@ static bool read_more(struct trace_reader *reader)
     if (got < 0) {
         diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
                         "reading failed after %llu bytes (%s); check the disk and run again on a copy",
-                        (unsigned long long)(reader->offset + (reader->end - reader->begin)), strerror(errno));
+                        (unsigned long long)reader->offset + (reader->end - reader->begin), strerror(errno));
         reader->status = TRACE_READ_FAILED;
         return false;
     }

@@ -36,7 +36,7 @@ static bool admit(struct diagnostics *diagnostics, enum severity severity)
     if (!diagnostics->out || (diagnostics->errors_only && severity != SEVERITY_ERROR))
         return false;
     if (total == most + 1)
-        fprintf(diagnostics->out, "remark: %llu messages are shown; further ones are counted only\n",
+        (void)fprintf(diagnostics->out, "remark: %llu messages are shown; further ones are counted only\n",
                 (unsigned long long)most);
     told |= severity == SEVERITY_ERROR && total <= most;
     return total <= most;
@@ -68,10 +68,10 @@ static void send(struct diagnostics *diagnostics, enum severity severity, struct
 {
     bool good = sink && sink_close(sink) && built->length > 0;
     if (good)
-        fwrite(built->data, 1, built->length, diagnostics->out);
+        (void)fwrite(built->data, 1, built->length, diagnostics->out);
     else
-        fprintf(diagnostics->out, "%sa message is too long to be shown, or memory ran out\n", severity_word(severity));
-    fflush(diagnostics->out);
+        (void)fprintf(diagnostics->out, "%sa message is too long to be shown, or memory ran out\n", severity_word(severity));
+    (void)fflush(diagnostics->out);
     buffer_free(built);
 }
 
