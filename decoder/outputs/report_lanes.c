@@ -99,15 +99,21 @@ static const char *sign_of(const struct report_note *note)
 /* Numbers of signs that stand close together become one: "1-3". */
 struct numbers {
     uint32_t first, last; /* rows; 0: none yet */
-    int64_t x, y;         /* of the last sign */
+    int64_t begin, x, y;  /* of the first and the last sign */
 };
+
+/* At the right edge numbers stand before their signs. */
+static bool stands_before(int64_t x)
+{
+    return x > DRAW_RIGHT - 250;
+}
 
 static void put_numbers(struct page *page, struct numbers *numbers)
 {
-    bool ends = numbers->x > DRAW_RIGHT - 250;
+    bool before = stands_before(numbers->x);
     if (!numbers->first)
         return;
-    draw_text(page->sink, "number", ends ? "end" : "start", numbers->x + (ends ? -60 : 60), numbers->y);
+    draw_text(page->sink, "number", before ? "end" : "start", before ? numbers->begin - 60 : numbers->x + 60, numbers->y);
     page_number(page, numbers->first);
     if (numbers->last != numbers->first) {
         page_put(page, "-");
@@ -120,10 +126,14 @@ static void put_numbers(struct page *page, struct numbers *numbers)
 static void add_number(struct page *page, struct numbers *numbers, uint32_t row, int64_t x)
 {
     int64_t apart = LABEL_APART + (numbers->last > 9 ? 70 : 0) + (numbers->last != numbers->first ? 130 : 0);
+    if (stands_before(x)) /* room for both, where the one before stands behind its sign */
+        apart += row > 9 ? 190 : 120;
     if (numbers->first && x - numbers->x >= apart)
         put_numbers(page, numbers);
-    if (!numbers->first)
+    if (!numbers->first) {
         numbers->first = row;
+        numbers->begin = x;
+    }
     numbers->last = row;
     numbers->x = x;
 }

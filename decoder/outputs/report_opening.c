@@ -27,6 +27,33 @@ static uint64_t count_steps(struct page *page, enum step_answer answer)
     return count;
 }
 
+/* Conditions that the record or a person says were not met stand beside the contradicted steps; none: nothing. */
+static void put_failed_conditions(struct page *page)
+{
+    const struct verdict *verdict = page->about->verdict;
+    uint32_t named = 0;
+    for (uint32_t i = 0; i < verdict->parts_kept; i++) {
+        const struct attempt_result *last = page_last_attempt(verdict, verdict->parts[i].number);
+        for (uint32_t j = 0; last && part_counts(verdict, &verdict->parts[i]) && j < page->definitions->condition_count;
+             j++) {
+            const struct condition_result *condition = &last->conditions[j];
+            if (condition->vouched != VOUCHED_CONTRADICTED || named >= NAMED)
+                continue;
+            page_put(page, named++ ? "<li>condition " : "<ul><li>condition ");
+            page_put(page, "<strong>");
+            page_text(page, condition->condition->text);
+            page_put(page, "</strong>");
+            if (condition->reason[0]) {
+                page_put(page, ": ");
+                page_text(page, condition->reason);
+            }
+            page_put(page, "</li>");
+        }
+    }
+    if (named)
+        page_put(page, "</ul>");
+}
+
 static void put_steps(struct page *page, enum step_answer answer, const char *head)
 {
     const struct verdict *verdict = page->about->verdict;
@@ -37,7 +64,10 @@ static void put_steps(struct page *page, enum step_answer answer, const char *he
     page_put(page, head);
     page_put(page, "</dt>\n<dd>");
     if (count == 0) {
-        page_put(page, "No step.</dd>\n");
+        page_put(page, "No step.");
+        if (answer == STEP_CONTRADICTED)
+            put_failed_conditions(page);
+        page_put(page, "</dd>\n");
         return;
     }
     page_count(page, count, "step");
@@ -66,7 +96,10 @@ static void put_steps(struct page *page, enum step_answer answer, const char *he
             page_put(page, "</li>");
         }
     }
-    page_put(page, "</ul></dd>\n");
+    page_put(page, "</ul>");
+    if (answer == STEP_CONTRADICTED)
+        put_failed_conditions(page);
+    page_put(page, "</dd>\n");
 }
 
 /* ---- conditions ---- */

@@ -94,6 +94,16 @@ static void put_limit(struct page *page, const struct def_step *step)
         put_names(page, step->confirmed, step->confirmed_count);
         end_row(page);
     }
+    if (step->kind == STEP_READING && (step->has_above || step->has_below)) {
+        begin_row(page, "Looks at");
+        page_put(page, step->has_above ? "values above " : "values below ");
+        page_ratio(page, step->has_above ? step->above : step->below, step->select_unit);
+        if (step->has_above && step->has_below) {
+            page_put(page, " and below ");
+            page_ratio(page, step->below, step->select_unit);
+        }
+        end_row(page);
+    }
     if (step->kind == STEP_READING && step->has_steady) {
         begin_row(page, "Steady means");
         page_put(page, "for ");
@@ -400,7 +410,8 @@ static void put_attempt(struct page *page, const struct attempt_result *attempt,
     if (attempt->opened) {
         page_put(page, "It began at ");
         page_time(page, attempt->first_time);
-        page_put(page, attempt->answered ? ", when the start was accepted" : "; no answer to its start was seen");
+        page_put(page, attempt->answered ? " with the request for a start that was accepted"
+                                         : "; no answer to its start was seen");
         page_put(page, ", and goes on to frame ");
         page_number(page, attempt->last_frame);
         page_put(page, ".</p>\n");

@@ -126,6 +126,25 @@ static void put_code(struct page *page, const struct report_code *code)
     page_put(page, "</td></tr>\n");
 }
 
+/* No answer of the record named a code; the last one that counted some is told. */
+static void put_none_named(struct page *page)
+{
+    const struct report_note *counted = NULL;
+    for (uint32_t i = 0; i < report_notes_kept(page->report); i++) {
+        const struct report_note *note = report_note_at(page->report, i);
+        if (note->kind == NOTE_CODES && note->is_count && note->codes)
+            counted = note;
+    }
+    page_put(page, "<p>No answer names a code");
+    if (counted) {
+        page_put(page, "; the one in ");
+        page_frames_word(page, counted->bus, counted->last_frame, counted->last_frame);
+        page_put(page, " counts ");
+        page_number(page, counted->codes);
+    }
+    page_put(page, ".</p>\n");
+}
+
 void page_codes(struct page *page)
 {
     const struct report *report = page->report;
@@ -149,7 +168,7 @@ void page_codes(struct page *page)
         page_put(page, " No clear was accepted.</p>\n");
     }
     if (report->code_count == 0 && report->read_count)
-        page_put(page, "<p>No answer lists a code.</p>\n");
+        put_none_named(page);
     if (report->code_count) {
         page_table(page, "Codes as one list of changes", "Code|What became of it|When first listed|When last listed");
         for (uint32_t i = 0; i < report->code_count; i++)

@@ -387,7 +387,7 @@ static void codes_result(const struct def_step *def, const struct look_codes *co
     }
     if (codes->contradicted || codes->lists) {
         result->answer = STEP_CONTRADICTED;
-        words_add(&words, codes->contradicted ? "a later answer still lists a code with "
+        words_add(&words, codes->contradicted ? "a later answer still tells of a code with "
                                               : "the module lists a code with ");
         say_wanted(def, &words);
         return;

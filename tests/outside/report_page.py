@@ -29,7 +29,7 @@ from page_reading import Page, axe_says, npm_modules, numbers_in, plain, validat
 from report_jobs import LONG, hostile_job, long_trace, recorded_job
 
 NAMES = ["clean", "refused-twice", "rezeroed-with-weight", "blind-rail-losses", "blind-unit-swapped", "wrong-vehicle"]
-UNSEEN = ["blind-hand-on-weight", "two-vehicles"] # compared, but not looked at in the browser
+UNSEEN = ["blind-hand-on-weight", "two-vehicles", "not-level", "count-after-wide"] # compared, but not looked at in the browser
 PAPERS = {"A4": (8.27, 11.69, 595, 842), "letter": (8.5, 11, 612, 792)}
 
 
@@ -120,10 +120,15 @@ def check_steady(checks, where, page, job):
     wanted = {}
     for path in job.definitions:
         for step in yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader).get("procedure", []):
-            wanted[step["step"]] = step.get("steady", {})
+            wanted[step["step"]] = step
     for article in page.of("article"):
         name = plain(page.inside(article, "h4")[0]["text"]).split(". ", 1)[1]
-        steady = [steady for step, steady in wanted.items() if name.startswith(step)][0]
+        step = wanted[max((key for key in wanted if name.startswith(key)), key=len)]
+        steady = step.get("steady", {})
+        looks = re.search(r"Looks at values((?: (?:and )?(?:above|below) \S+ [^\W\d]+)+)", plain(article["text"]))
+        shown = dict(re.findall(r"(above|below) (\S+ [^\W\d]+)", looks[1])) if looks else {}
+        checks.equal({key: number(value) for key, value in shown.items()},
+                     {key: number(value) for key, value in step.get("select", {}).items()}, f"{where}, {name}: looks at")
         shown = re.search(r"Steady means for (\S+) (m?s)(?: within (\S+) (\S*),)?", plain(article["text"]))
         checks.equal(bool(shown), bool(steady), f"{where}, {name}: steady")
         if shown:
@@ -152,6 +157,13 @@ def check_values(checks, where, page, verdict):
     opening = plain([section for section in page.of("section") if "In short" in section["text"]][0]["text"])
     for step in steps if len(verdict["parts"]) == 1 else []:
         checks.that(plain(step["step"]) in opening, f"{where}: {step['step']} is not in the first sentences")
+    for condition in [one for attempt in lasts for one in attempt["conditions"] if one["vouched"] == "contradicted"]:
+        told = opening[opening.index("Contradicted by"):opening.index("Not confirmed")]
+        checks.that(plain(condition["condition"]) in told, f"{where}: {condition['condition']} is not told at once")
+    for attempt in lasts:
+        if attempt["opened"] and attempt["answered"] and steps:
+            checks.that(f"{clock_of(attempt['first_time'])} with the request for a start that was accepted" in whole,
+                        f"{where}: where attempt {attempt['attempt']} began")
     order = [opening.index(head) for head in ("Contradicted by", "Not confirmed", "Confirmed by",
                                               "What the record lacks")]
     checks.equal(order, sorted(order), where + ": order of the first sentences")
@@ -275,6 +287,16 @@ for (const e of document.querySelectorAll('body, body *')) {
 }
 if (document.documentElement.scrollWidth > width + 1) out.push('the page scrolls sideways');
 return out.slice(0, 5)})()"""
+# Numbers in the chart that another number or a sign covers.
+COVERED = """(() => {const out = [], texts = [...document.querySelectorAll('svg text.number')];
+const others = texts.concat([...document.querySelectorAll('svg .sign')]);
+for (const a of texts) for (const b of others) {
+    const one = a.getBoundingClientRect(), two = b.getBoundingClientRect();
+    const wide = Math.min(one.right, two.right) - Math.max(one.left, two.left);
+    const high = Math.min(one.bottom, two.bottom) - Math.max(one.top, two.top);
+    if (a != b && wide > 2 && high > 2) out.push(a.textContent + ' / ' + (b.textContent || b.tagName) + ' ' + wide);
+}
+return out.slice(0, 5)})()"""
 PRINTABLE = {"A4": round((210 - 30) / 25.4 * 96), "letter": round((215.9 - 30) / 25.4 * 96)} # less margins of 15 mm
 
 
@@ -284,6 +306,7 @@ def look(checks, browser, where, url, axe, thorough):
         browser.open(url)
         checks.equal(browser.noise(), [], f"{where} at {width}: noise")
         checks.equal(browser.ask(BEYOND), [], f"{where} at {width}: beyond the screen")
+        checks.equal(browser.ask(COVERED), [], f"{where} at {width}: covered numbers in the chart")
         checks.that(browser.ask("document.querySelectorAll('h2').length") >= 8, f"{where} at {width}: headings")
         checks.that(browser.ask("document.querySelectorAll('table caption').length") >= 1,
                     f"{where} at {width}: tables")
@@ -418,6 +441,8 @@ def main():
             check_structure(checks, where, text, page)
             if where != "hostile": # its texts are shown escaped, and compared below
                 check_values(checks, where, page, verdict)
+        checks.that("No answer names a code; the one in frame 123 counts 1." in plain(parsed["count-after-wide"].of("main")[0]["text"]),
+                    "count-after-wide: what was counted")
         check_recorded(checks, parsed["recorded"], parse_json((folder / "recorded" / "verdict.json").read_text()))
         check_hostile(checks, pages["hostile"].read_text(encoding="utf-8"), parsed["hostile"])
         for where, reading in (("clean", "seat load.total"), ("refused-twice", "seat load.total"),
