@@ -23,69 +23,6 @@
 #define LATE (2 * TT_SECOND)       /* between two checkpoints */
 #define READER_MOST (15 * TT_SECOND) /* that a reader which was told to stop may take */
 
-uint64_t keeper_frames(const struct keeper *keeper, unsigned bus)
-{
-    return atomic_load_explicit(&keeper->shared->bus[bus].frames, memory_order_acquire);
-}
-
-/* ---- events ---- */
-
-static const char *bus_name(const struct keeper *keeper, uint32_t bus)
-{
-    return bus == EVENT_NO_BUS ? NULL : keeper->setup->facts[bus].name;
-}
-
-static void write_event(void *context, const struct event *event)
-{
-    struct keeper *keeper = context;
-    if (!lines_event(keeper->setup->log, event, bus_name(keeper, event->bus)))
-        keeper->log_failed = true;
-}
-
-/* On stderr at once; in the record at the next checkpoint. */
-static void tell(struct keeper *keeper, const struct event *event)
-{
-    uint32_t slot = event->bus == EVENT_NO_BUS ? BUSES_MAX : event->bus;
-    struct clocks now;
-    clocks_read(&now);
-    if (keeper->said[slot] == event->what && now.monotonic - keeper->said_at[slot] < TT_SECOND)
-        return;
-    keeper->said[slot] = event->what;
-    keeper->said_at[slot] = now.monotonic;
-    char count[32] = "", place[64] = "";
-    if (event->has_count)
-        (void)snprintf(count, sizeof count, ", %llu", (unsigned long long)event->count);
-    if (event->bus != EVENT_NO_BUS)
-        (void)snprintf(place, sizeof place, ", behind frame %llu", (unsigned long long)event->after);
-    diagnostics_say(keeper->setup->diagnostics, SEVERITY_WARNING, bus_name(keeper, event->bus), "%s%s%s%s%s",
-                    event->what, count, place, event->detail[0] ? ": " : "", event->detail);
-}
-
-void keeper_note(struct keeper *keeper, const struct event *event)
-{
-    struct event noted = *event;
-    if (!noted.time) {
-        struct clocks now;
-        clocks_read(&now);
-        noted.time = now.time;
-    }
-    if (!events_add(&keeper->events, &noted)) {
-        events_write(&keeper->events, true, write_event, keeper);
-        (void)!events_add(&keeper->events, &noted);
-    }
-    tell(keeper, &noted);
-}
-
-void keeper_note_late(struct keeper *keeper, unsigned bus, const char *what, uint64_t after, uint64_t count,
-                      const char *detail)
-{
-    struct event event = {.what = what, .bus = bus, .after = after, .has_count = count != 0, .count = count};
-    /* Two more: a look at the socket that had begun before now may end after it. */
-    event.emptied = atomic_load_explicit(&keeper->shared->bus[bus].emptied, memory_order_acquire) + 2;
-    (void)snprintf(event.detail, sizeof event.detail, "%s", detail ? detail : "");
-    keeper_note(keeper, &event);
-}
-
 /* The reader's news. */
 static void take_ring(struct keeper *keeper)
 {
@@ -207,7 +144,7 @@ static void checkpoint(struct keeper *keeper)
     for (unsigned b = 0; b < keeper->bus_count; b++)
         fill_bus(keeper, b, &buses[b]);
     events_settle(&keeper->events, keeper->shared);
-    events_write(&keeper->events, false, write_event, keeper);
+    keeper_write_events(keeper, false);
     if (!lines_checkpoint(keeper->setup->log, ++keeper->checkpoints, &now, buses, keeper->bus_count, &keeper->marks)) {
         keeper->log_failed = true;
         keeper->checkpoints--;
@@ -299,7 +236,7 @@ static int finish(struct keeper *keeper, int status)
     for (unsigned i = 0; i < keeper->events.count; i++)
         if (keeper->events.list[i].emptied)
             keeper->events.list[i].before = keeper->bus[keeper->events.list[i].bus].follow.frames + 1;
-    events_write(&keeper->events, true, write_event, keeper);
+    keeper_write_events(keeper, true);
     const char *why = why_ended(keeper, status);
     clocks_read(&now);
     if (!lines_end(keeper->setup->log, why, &now, buses, keeper->bus_count, &keeper->marks))

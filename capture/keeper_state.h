@@ -1,4 +1,5 @@
-/* What the files of the keeper share; see keeper.h. keeper.c runs, keeper_links.c watches, keeper_disk.c syncs. */
+/* What the files of the keeper share; see keeper.h. keeper.c runs,
+ * keeper_events.c notes, keeper_links.c watches, keeper_disk.c syncs. */
 #ifndef TT_CAPTURE_KEEPER_STATE_H
 #define TT_CAPTURE_KEEPER_STATE_H
 
@@ -52,6 +53,8 @@ struct keeper {
 
 /* The reader's count of that bus. */
 uint64_t keeper_frames(const struct keeper *keeper, unsigned bus);
+/* Writes the events that are settled, or all there are, to the record. */
+void keeper_write_events(struct keeper *keeper, bool all);
 /* Takes an event in and tells it on stderr. bus may be EVENT_NO_BUS. */
 void keeper_note(struct keeper *keeper, const struct event *event);
 /* An event of the kernel behind frame `after`; its `before` is found when the socket has been empty since. */

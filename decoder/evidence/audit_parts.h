@@ -1,4 +1,4 @@
-/* Between audit.c and audit_derive.c alone. */
+/* Between the files audit*.c alone. */
 #ifndef TT_AUDIT_PARTS_H
 #define TT_AUDIT_PARTS_H
 
