@@ -174,8 +174,8 @@ void load_address(struct load *load, struct def_module *module, struct id_places
 void load_functional(struct load *load, struct def_module *module, struct id_places *places, const struct node *node);
 
 /* load_records.c and load_actions.c: the sections of one module. */
-void load_identifiers(struct load *load, uint32_t module, const struct node *const *sections);
-void load_broadcasts(struct load *load, uint32_t module, const struct node *map);
+void load_identifiers(struct load *load, uint32_t index, const struct node *const *sections);
+void load_broadcasts(struct load *load, uint32_t index, const struct node *map);
 void load_actions(struct load *load, uint32_t module, const struct node *const *sections);
 /* name as text; without memory of the mistake that a wrong name is, the key stands in, so that more can be checked. */
 const char *load_name_or_key(struct load *load, const struct node *name, const struct node *key, const char *what);

@@ -117,11 +117,15 @@ static bool number_of(const char *text, long *number)
  */
 static bool become_caller(struct diagnostics *diagnostics)
 {
-    long user, group;
-    if (geteuid() != 0 || !number_of(getenv("SUDO_UID"), &user) || !number_of(getenv("SUDO_GID"), &group) || user == 0)
+    long user = 0, group = 0;
+    if (geteuid() != 0 || !getenv("SUDO_UID")) /* nobody else called */
+        return true;
+    bool known = number_of(getenv("SUDO_UID"), &user) && number_of(getenv("SUDO_GID"), &group);
+    if (known && user == 0)
         return true;
     gid_t groups[] = {(gid_t)group};
-    if (setgroups(1, groups) == 0 && setresgid((gid_t)group, (gid_t)group, (gid_t)group) == 0 &&
+    errno = EINVAL;
+    if (known && setgroups(1, groups) == 0 && setresgid((gid_t)group, (gid_t)group, (gid_t)group) == 0 &&
         setresuid((uid_t)user, (uid_t)user, (uid_t)user) == 0 && geteuid() != 0 && setuid(0) != 0)
         return true;
     diagnostics_say(diagnostics, SEVERITY_ERROR, NULL,

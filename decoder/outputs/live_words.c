@@ -318,6 +318,8 @@ void live_words_next(struct sink *sink, const struct live_state *state)
     } else if (state->recorder == LIVE_STOPPING) {
         sink_text(sink, "Wait until the recorder has closed the record. (Ctrl-C again kills it: the record then lacks "
                         "its end, and says so.)");
+    } else if (is_over(state) && !state->buses[0]) { /* not even an empty trace */
+        sink_text(sink, "Nothing was recorded. Mend what the recorder says, and start it again.");
     } else if (is_over(state)) {
         sink_text(sink, "Have the record judged: taretrace verify ");
         put(sink, state->path);

@@ -36,6 +36,6 @@ void recorder_span_add(struct recorder_log *log, enum recorder_span_kind kind, u
 /* Appends an event to its bus, or to all. */
 void recorder_event_add(struct recorder_reading *reading, const struct recorder_event *event);
 /* Of every event whose end is open: it happened before the frame behind these. */
-void recorder_events_close(struct recorder_reading *reading, uint32_t bus, uint64_t frames);
+void recorder_events_close(struct recorder_reading *reading, uint32_t index, uint64_t frames);
 
 #endif

@@ -115,7 +115,7 @@ void judge_condition_value(struct judge *judge, const struct note *note);
 void judge_identity_text(struct judge *judge, const struct note *note, const uint8_t *extra);
 void judge_identity_written(struct judge *judge, const struct note *note);
 void judge_conditions(const struct judge *judge, const struct attempt *attempt, struct condition_result *results);
-void judge_identity_result(const struct judge *judge, uint32_t step, struct step_result *result);
+void judge_identity_result(const struct judge *judge, uint32_t index, struct step_result *result);
 /* A part is over: the marks that spoke for it do not speak for the next. */
 void judge_identities_used(struct judge *judge);
 /* The text a person stated: value, or text where value is empty. */

@@ -2,7 +2,7 @@
 """Runs one analyser over all files of the program and holds what it finds against explained.txt.
 
     findings.py fanalyzer             GCC -fanalyzer
-    findings.py tidy BUILD_FOLDER     clang-tidy with .clang-tidy; needs compile_commands.json
+    findings.py tidy BUILD_FOLDER     clang-tidy with .clang-tidy; needs compile_commands.json of a Clang build
 
 A finding that explained.txt does not name is a failure; so is an explanation that nothing needs any more.
 """

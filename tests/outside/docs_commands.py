@@ -19,7 +19,8 @@ from common import ROOT, TARETRACE, Checks, temporary
 
 BLOCK = re.compile(r"^```(\w*)\n(.*?)^```$", re.M | re.S)
 ENDS = re.compile(r"#\s*ends (\d+)")
-BEGINNINGS = ("taretrace ", "sh ", "openssl genpkey ", "openssl pkey", "cut ", "(cd ", "find ", "cp ", "rm ", "diff ")
+BEGINNINGS = ("taretrace ", "sh ", "openssl genpkey ", "openssl pkey", "cut ", "(cd ", "find ", "cp ", "rm ", "diff ",
+              "printf ")
 
 
 def commands(block):

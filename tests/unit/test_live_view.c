@@ -362,6 +362,12 @@ static void what_to_do_next(void **state)
     says(live_words_next, &live,
          "\"Empty seat reads near zero\": the readings disagree, and more of them do not mend that. Zeroing "
          "again begins a new attempt.");
+    /* A recorder that never opened a bus leaves no job to be judged. */
+    live = weight_to_come();
+    live.recorder = LIVE_NOBODY;
+    says(live_words_next, &live, "Have the record judged: taretrace verify /tmp/job-7");
+    live.buses = "";
+    says(live_words_next, &live, "Nothing was recorded. Mend what the recorder says, and start it again.");
     /* The moment came 32 s ago (30 s to wait, 2 s to stand), and one that is older still. */
     live = weight_to_come();
     verdict.steps[2].moments = 1;
