@@ -623,6 +623,16 @@ def check_buses(checks, root):
     checks.equal((weight["first_frame"], weight["last_frame"]), (184, 237), "continued: frames are numbered on")
     checks.equal([(trace["file"], trace["bus"], trace["frames"]) for trace in job.verdict["traces"]],
                  [("trace-can0.pcap", "can0", 151), ("trace-can0-2.pcap", "can0", 171)], "continued: both files named")
+    # Without a recorder's log the names alone say that the second file goes on where the first ends.
+    (job.folder / "recorder.jsonl").unlink()
+    (job.folder / "verdict.json").unlink()
+    checks.equal(run("verify", job.folder).returncode, 0, "continued, no log: judged over both files")
+    bare = json.loads((job.folder / "verdict.json").read_text())
+    checks.equal([(trace["file"], trace["bus"], trace["frames"]) for trace in bare["traces"]],
+                 [("trace-can0.pcap", "can0", 151), ("trace-can0-2.pcap", "can0", 171)], "continued, no log: both files")
+    weight = [step for step in bare["parts"][0]["attempts"][0]["steps"] if step["step"] == "Test weight reads within limits"]
+    checks.equal((weight[0]["deciding"]["first_frame"], weight[0]["deciding"]["last_frame"]), (184, 237),
+                 "continued, no log: frames are numbered on")
     places = [line["at"][0] for line in job.log if line["kind"] == "reading" and line["first_frame"] > 151]
     checks.that(places and all(place["file"] == "trace-can0-2.pcap" for place in places), "continued: places in the file")
 

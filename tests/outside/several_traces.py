@@ -95,13 +95,20 @@ def check_buses(checks, folder):
     checks.equal(result.returncode, 65, "two vehicles at once")
     checks.that(b"bus 1 and on bus 2" in result.stderr, "two vehicles at once: no reason is given")
     checks.that(not (folder / "mixed").exists(), "two vehicles at once: a folder is left")
+    seen = []
     for bus, job in (("1", clean), ("2", other)):
-        alone = run("verify", job.trace, "--definitions", *job.definitions)
+        alone = run("verify", job.trace, "--definitions", *job.definitions, "--into", folder / f"alone-{bus}")
         chosen = run(*both, "--bus", bus, "--into", folder / f"bus-{bus}")
         checks.equal(chosen.returncode, alone.returncode, f"--bus {bus}: exit code")
         verdict = parse_json((folder / f"bus-{bus}" / "verdict.json").read_text(encoding="utf-8"))
         checks.equal(verdict["chosen_bus"], bus, "chosen_bus")
         checks.equal(chosen.stdout.splitlines()[-1], alone.stdout.splitlines()[-1], f"--bus {bus}: the answer")
+        single = parse_json((folder / f"alone-{bus}" / "verdict.json").read_text(encoding="utf-8"))
+        shown = [[(attempt["first_time"], [(step["answer"], step["reason"], len(step["tries"])) for step in attempt["steps"]])
+                  for part in each["parts"] for attempt in part["attempts"]] for each in (verdict, single)]
+        checks.equal(shown[0], shown[1], f"--bus {bus}: attempts and steps")
+        seen.append(shown[0])
+    checks.that(seen[0] != seen[1], "the two buses hold different jobs")
     # A bus on which the module does not speak changes nothing of the answer.
     quiet = folder / "quiet.pcap"
     quiet.write_bytes(pcap_bytes([(START + 10**9 * i, 0x7A1, b"\1\2") for i in range(20)]))
