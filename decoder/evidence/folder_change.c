@@ -145,13 +145,14 @@ int folder_change_take(struct folder_change *change, int old_fd, const char *nam
                         strerror(errno));
         return EXIT_CANNOT_OPEN;
     }
-    if (link && linkat(old_fd, name, change->fd, name, 0) == 0)
+    bool linked = link && linkat(old_fd, name, change->fd, name, 0) == 0;
+    if (linked)
         code = fsync(source) == 0 ? 0 : write_failed(change, name, errno); /* whoever wrote it may not have */
     else
         code = copy(change, name, source);
     (void)close(source);
-    /* Linking alters the time of change itself. */
-    if (!code && !folder_look(old_fd, name, stamp)) {
+    *stamp = before; /* what came while it was copied is not in the copy */
+    if (!code && linked && !folder_look(old_fd, name, stamp)) { /* linking alters the time of change itself */
         diagnostics_say(change->diagnostics, SEVERITY_ERROR, change->path, "%s went away: %s", name, strerror(errno));
         code = EXIT_CANNOT_OPEN;
     }

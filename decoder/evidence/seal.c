@@ -163,10 +163,23 @@ static int take_over(struct sealing *sealing)
     return code;
 }
 
+/* A file that came since the folder was looked at would be neither sealed nor left where it was. */
+static bool same_names(const struct sealing *sealing, int fd)
+{
+    struct folder_list now;
+    bool same = folder_list(&now, fd) && !now.more && now.count == sealing->files.count;
+    for (uint32_t i = 0; same && i < now.count; i++)
+        same = strcmp(now.list[i].name, sealing->files.list[i].name) == 0; /* both are sorted */
+    folder_list_free(&now);
+    return same;
+}
+
 /* Is the job still what was taken over? */
 static bool unchanged(const struct sealing *sealing, int fd)
 {
     struct folder_stamp now;
+    if (!same_names(sealing, fd))
+        return false;
     for (uint32_t i = 0; i < sealing->files.count; i++) {
         const struct taken *taken = &sealing->taken[i];
         if (taken->name && (!folder_look(fd, taken->name, &now) || !folder_stamp_same(&now, &taken->stamp)))

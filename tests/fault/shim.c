@@ -6,6 +6,8 @@
  *   FAULT=power:N:SEED              at the Nth call that changes a file or folder the process ends, and what was not
  *                                   synced by then is damaged as the seed says: bytes cut off or overwritten, new names
  *                                   gone, renames undone (POSIX fsync(2): only what was synced is promised)
+ *   MEDDLE=N:PATH                   at the Nth such call another hand appends a line to that file: by its name then;
+ *                                   N:open:PATH through a descriptor that was opened at the start; N:new:PATH to a new file
  *   FAULT_REPORT=FILE               gets one byte for each fault that was reached
  *
  * Not seen: what libc does inside itself (stdio, tmpfile); the program under test writes its files through write(2).
@@ -74,6 +76,7 @@ static int error_of(const char *name)
 }
 
 static int look_for_code(struct dl_phdr_info *info, size_t size, void *data);
+static void meddle_begin(const char *text);
 
 __attribute__((constructor)) static void prepare(void)
 {
@@ -99,6 +102,8 @@ __attribute__((constructor)) static void prepare(void)
         text = strchr(text, ',');
         text = text ? text + 1 : NULL;
     }
+    if (getenv("MEDDLE"))
+        meddle_begin(getenv("MEDDLE"));
     (void)dl_iterate_phdr(look_for_code, NULL);
     ready = 1;
 }
@@ -247,8 +252,40 @@ static void power_off(void)
     syscall(SYS_exit_group, 99);
 }
 
+static unsigned long meddle_at, changes;
+static const char *meddle_path;
+static int meddle_file = -1, meddle_flags = O_WRONLY | O_APPEND | O_CLOEXEC;
+
+static void meddle_begin(const char *text)
+{
+    char *rest;
+    meddle_at = strtoul(text, &rest, 10);
+    meddle_path = *rest ? rest + 1 : rest;
+    if (strncmp(meddle_path, "open:", 5) == 0) {
+        meddle_path += 5;
+        meddle_file = (int)syscall(SYS_openat, AT_FDCWD, meddle_path, O_WRONLY | O_APPEND | O_CLOEXEC);
+    } else if (strncmp(meddle_path, "new:", 4) == 0) {
+        meddle_path += 4;
+        meddle_flags |= O_CREAT | O_EXCL;
+    }
+}
+
+static void meddle(void)
+{
+    static const char line[] = "{\"time\":\"2026-03-02T08:00:09Z\",\"kind\":\"note\",\"text\":\"another hand\"}\n";
+    int file = meddle_file;
+    if (file < 0)
+        file = (int)syscall(SYS_openat, AT_FDCWD, meddle_path, meddle_flags, 0644);
+    if (syscall(SYS_write, file, line, sizeof line - 1) == (long)sizeof line - 1)
+        fault_strikes();
+    if (meddle_file < 0)
+        syscall(SYS_close, file);
+}
+
 static void change(void)
 {
+    if (ready && meddle_at && ++changes == meddle_at)
+        meddle();
     if (strike(POWER))
         power_off();
 }

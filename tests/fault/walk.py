@@ -77,7 +77,9 @@ class Command:
         report = place / "report"
         report.unlink(missing_ok=True)
         env = {"PATH": os.environ["PATH"], "LC_ALL": "C.UTF-8", "TMPDIR": str(place)}
-        if fault:
+        if fault and fault.startswith("meddle:"):
+            env |= {"MEDDLE": fault[7:], "FAULT_REPORT": str(report), "LD_PRELOAD": str(shim)}
+        elif fault:
             env |= {"FAULT": fault, "FAULT_REPORT": str(report), "LD_PRELOAD": str(shim)}
         done = subprocess.run([TARETRACE, *self.arguments], cwd=work, env=env, stdin=subprocess.DEVNULL,
                               capture_output=True, timeout=60)
@@ -171,6 +173,29 @@ class Walk:
         return cuts
 
 
+def meddle(checks, command, shim, place, public):
+    """Another hand writes a mark while the job is being sealed: it is never lost, and never under a seal that does not name
+    it. (taretrace mark itself waits for the folder's lock; this hand knows of none.)"""
+    count = 0
+    for how, target in (("", "marks.jsonl"), ("open:", "marks.jsonl"), ("new:", "late.txt")):
+        for at in range(1, 1000):
+            done, now, struck = command.run(place, shim, f"meddle:{at}:{how}job/{target}")
+            if not struck:
+                break
+            count += 1
+            where = f"{command.name}: a hand at change {at}, {how}{target}"
+            holds = [name for name, content in now.items() if isinstance(content, bytes) and b"another hand" in content
+                     and name.endswith(target)]
+            checks.that(holds, f"{where}: what it wrote is lost")
+            audit = subprocess.run([TARETRACE, "audit", "job", "--public-key", public], cwd=place / "work", capture_output=True)
+            if done.returncode:
+                checks.that("job/MANIFEST.sha256" not in now and f"job/{target}" in holds, f"{where}: refused, and {holds}")
+                checks.that(b"was changed while it was sealed" in done.stderr, f"{where}: {done.stderr[:200]}")
+            elif audit.returncode == 0 and f"job/{target}" not in holds:
+                checks.that(b"kept" in done.stderr, f"{where}: sealed without a word")
+    return count
+
+
 def commands(keys):
     definitions = ["--definitions", "in/seat-scale.yaml"]
     trace = "in/trace.pcap"
@@ -240,6 +265,8 @@ def main():
             if command.name == "lint":
                 loading = lengths["alloc"]
             walk.pairs(lengths, 1, 60)
+            if command.name == "seal":
+                print(f"seal: another hand at {meddle(checks, command, shim, place, place / 'pub.pem')} moments")
             cuts = walk.power(4) if "--into" in command.arguments else 0
             print(command.name + ":", ", ".join(f"{count} {kind}" for kind, count in lengths.items()), f"{cuts} power cuts")
     checks.finish()
