@@ -10,6 +10,9 @@ that has its name is whole, a verdict that was printed whole is the one an undis
 import sys
 
 sys.dont_write_bytecode = True
+import concurrent.futures
+import contextlib
+import io
 import os
 import pathlib
 import random
@@ -244,31 +247,48 @@ def commands(keys):
     ]
 
 
-def main():
-    checks = Checks(40)
-    wanted = sys.argv[1:]
-    loading = 0  # allocations that reading the definition files takes, walked one by one by lint
+def one(name, loading=0):
+    """All of one command: what was checked, what differed, what there is to print, allocations walked. loading: of them, those
+    that reading the definition files takes, which lint walks one by one."""
+    checks, said = Checks(40), io.StringIO()
     # In memory where there is such a place: thousands of syncs are waited for.
-    with tempfile.TemporaryDirectory(dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None) as name:
-        place = pathlib.Path(name)
+    with contextlib.redirect_stdout(said), \
+            tempfile.TemporaryDirectory(dir="/dev/shm" if os.access("/dev/shm", os.W_OK) else None) as folder:
+        place = pathlib.Path(folder)
         shim = build_shim(place)
         subprocess.run(["openssl", "genpkey", "-algorithm", "ed25519", "-out", place / "key.pem"], check=True)
         subprocess.run(["openssl", "pkey", "-in", place / "key.pem", "-pubout", "-out", place / "pub.pem"], check=True)
-        for command in commands(place):
-            if wanted and command.name not in wanted:
-                continue
-            walk = Walk(checks, command, shim, place)
-            lengths = {}
-            for kind, hows in command.kinds.items():
-                for how in hows:
-                    lengths[kind] = walk.walk(kind, how, max(loading - 60, 0) if kind == "alloc" else 0)
-            if command.name == "lint":
-                loading = lengths["alloc"]
-            walk.pairs(lengths, 1, 60)
-            if command.name == "seal":
-                print(f"seal: another hand at {meddle(checks, command, shim, place, place / 'pub.pem')} moments")
-            cuts = walk.power(4) if "--into" in command.arguments else 0
-            print(command.name + ":", ", ".join(f"{count} {kind}" for kind, count in lengths.items()), f"{cuts} power cuts")
+        command = [command for command in commands(place) if command.name == name][0]
+        walk = Walk(checks, command, shim, place)
+        lengths = {}
+        for kind, hows in command.kinds.items():
+            for how in hows:
+                lengths[kind] = walk.walk(kind, how, max(loading - 60, 0) if kind == "alloc" else 0)
+        walk.pairs(lengths, 1, 60)
+        if command.name == "seal":
+            print(f"seal: another hand at {meddle(checks, command, shim, place, place / 'pub.pem')} moments")
+        cuts = walk.power(4) if "--into" in command.arguments else 0
+        print(command.name + ":", ", ".join(f"{count} {kind}" for kind, count in lengths.items()), f"{cuts} power cuts")
+    return checks.count, checks.failed, said.getvalue(), lengths["alloc"]
+
+
+def main():
+    checks = Checks()
+    names = sys.argv[1:] or [command.name for command in commands(pathlib.Path())]
+    loading = 0
+    with concurrent.futures.ProcessPoolExecutor(2) as pool:
+        if "lint" in names:
+            walked = [pool.submit(one, "lint")]
+            loading = walked[0].result()[3]
+        else:
+            walked = []
+        # The long ones first, so that none is left over at the end.
+        order = sorted(set(names) - {"lint"}, key=lambda name: (name not in ("redact", "seal", "verify --into"), names.index(name)))
+        for done in walked + [pool.submit(one, name, loading) for name in order]:
+            count, failed, said, _ = done.result()
+            print(said, end="")
+            checks.count += count
+            checks.failed += failed
     checks.finish()
 
 

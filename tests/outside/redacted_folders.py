@@ -77,6 +77,9 @@ def secret_frames(start):
     talk.frame(REQUEST, b"\x02\x3e\x00")
     talk.frames.append((talk.time + 5 * MS, RESPONSE, b"\x02\x7e\x00" + VIN[-5:]))  # padded with what was in the buffer
     talk.time += 20 * MS
+    talk.frame(REQUEST, b"\x02\x3e\x00")
+    talk.frames.append((talk.time + 5 * MS, RESPONSE, b"\x02\x7e\x00" + VIN[-1:] * 2 + VIN[-3:]))  # and begins like padding
+    talk.time += 20 * MS
     talk.ask(b"\x2e\xf1\x90" + WRITTEN_VIN, b"\x7f\x2e\x31")
     talk.ask(b"\x2e\xf1\x90" + OTHER_VIN, b"\x6e\xf1\x90")
     talk.ask(b"\x22\xf1\x90", b"\x62\xf1\x90" + OTHER_VIN)
@@ -225,6 +228,9 @@ def whole(checks, root, keys):
     checks.equal(redaction["original_manifest_sha256"], recorded.sha256((folder / "MANIFEST.sha256").read_bytes()),
                  "name of the original")
     ids = {entry["id"] for entry in redaction["ids_not_examined"]}
+    told = result.stdout.decode()
+    checks.that(f"frames changed: {len(redaction['frames_changed'])}\n" in told, f"frames changed, as it is told: {told}")
+    checks.that(f"not examined: {len(ids)} CAN id" in told, f"ids not examined, as it is told: {told}")
     every = {f"0x{frame.id:03x}" for frame in read_pcap(folder / "trace-can0.pcap")} - {"0x5e3", "0x6c5"}
     checks.equal(ids, every, "ids not examined")
     left = {entry for entry in found(copy, SECRETS) if entry[2] != "4a1"}
@@ -268,7 +274,7 @@ def masks(checks, copy):
     marks = (copy / "marks.jsonl").read_text()
     checks.that(texts[0].decode() in marks, "the mark has another mask than the frames")
     padded = [frame for frame in frames if frame.data[:3] == b"\x02\x7e\x00" and frame.data[3:] != b"\xcc" * 5]
-    checks.equal([frame.data[3:] for frame in padded], [b"\0" * 5], "padding that was no padding")
+    checks.equal([frame.data[3:] for frame in padded], [b"\0" * 5] * 2, "padding that was no padding")
     unlocked = [frame for frame in frames if frame.data[1:3] == b"\x67\x05"]
     checks.equal(unlocked[0].data[3:7], b"\0\0\0\0", "the seed of zeros")
 
