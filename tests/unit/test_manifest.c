@@ -77,6 +77,8 @@ static void each_refusal_has_its_own_name(void **state)
     READS(A "  definitions//b\n", MANIFEST_BAD_NAME, 1);
     READS(A "  other/b\n", MANIFEST_BAD_NAME, 1);
     READS(A "  Definitions/b\n", MANIFEST_BAD_NAME, 1);
+    READS(A "  ../../../../x\n", MANIFEST_BAD_NAME, 1); /* as long as "definitions/" before its last letter */
+    READS(A "  abcdefghijk/b\n", MANIFEST_BAD_NAME, 1);
     READS(A "  ..a\n", MANIFEST_GOOD, 1);     /* an odd name, but one of this folder */
     READS(A "  MANIFEST.sha256\n", MANIFEST_LISTS_ITSELF, 1);
     READS(A "  MANIFEST.sha256.sig\n", MANIFEST_LISTS_ITSELF, 1);
