@@ -171,6 +171,32 @@ static void nothing_is_dropped_when_the_ring_is_full(void **state)
     assert_int_equal(notes.count, 0);
 }
 
+/* Losses put together reach from the first place to behind the last: no frame between them is left out. */
+static void what_is_put_together_covers_every_place(void **state)
+{
+    (void)state;
+    static struct notes notes;
+    struct reader_event event;
+    memset(&notes, 0, sizeof notes);
+    for (unsigned i = 0; i < RING_ROOM; i++) {
+        event = loss(0, i, 1);
+        notes_add(&notes, shared, &event);
+    }
+    static const uint64_t after[] = {5000, 7000, 6000, 4000};
+    for (unsigned i = 0; i < 4; i++) {
+        event = loss(0, after[i], 2);
+        notes_add(&notes, shared, &event);
+    }
+    for (unsigned i = 0; i < RING_ROOM; i++)
+        assert_true(shared_take(shared, &event));
+    notes_flush(&notes, shared);
+    assert_true(shared_take(shared, &event));
+    assert_int_equal(event.after, 4000);
+    assert_int_equal(event.before, 7001);
+    assert_int_equal(event.count, 8);
+    assert_false(shared_take(shared, &event));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -180,6 +206,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(full_is_told, fresh, done),
         cmocka_unit_test_setup_teardown(the_ring_keeps_order_and_says_when_it_is_full, fresh, done),
         cmocka_unit_test_setup_teardown(nothing_is_dropped_when_the_ring_is_full, fresh, done),
+        cmocka_unit_test_setup_teardown(what_is_put_together_covers_every_place, fresh, done),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

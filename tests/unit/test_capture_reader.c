@@ -193,6 +193,55 @@ static void losses_at_the_tail_are_counted(void **state)
     take_down(&rig);
 }
 
+/* More room while the reader stands still: frames behind the gap come in the same batch as those before it. */
+static void a_loss_within_a_batch_stands_where_the_numbers_jump(void **state)
+{
+    (void)state;
+    static const int more = 1 << 20;
+    struct rig rig;
+    struct reader_event event;
+    build(&rig, 16384);
+    start(&rig);
+    send_frames(&rig, 0, 10);
+    wait_for_frames(&rig, 10);
+    assert_int_equal(kill(rig.reader, SIGSTOP), 0);
+    (void)poll(NULL, 0, 50);
+    send_frames(&rig, 10, 1000);
+    assert_int_equal(setsockopt(rig.setup.bus[0], SOL_SOCKET, SO_RCVBUF, &more, sizeof more), 0);
+    send_frames(&rig, 1010, 5);
+    assert_int_equal(kill(rig.reader, SIGCONT), 0);
+    (void)poll(NULL, 0, 300);
+    assert_int_equal(stop(&rig), 0);
+    uint64_t frames = atomic_load(&rig.setup.shared->bus[0].frames);
+    assert_true(frames > 15 && frames < 64); /* all of it fits into one batch */
+    assert_true(shared_take(rig.setup.shared, &event));
+    assert_int_equal(event.after, frames - 5);
+    assert_int_equal(event.before, frames - 4);
+    assert_int_equal(number_in(&rig, frames - 4), 1010);
+    assert_int_equal(event.count, 1015 - frames);
+    assert_false(shared_take(rig.setup.shared, &event));
+    take_down(&rig);
+}
+
+/* The bus falls silent behind a loss: it is told all the same, while the recording goes on (D 10.4). */
+static void a_loss_before_silence_is_told_within_seconds(void **state)
+{
+    (void)state;
+    struct rig rig;
+    build(&rig, 16384);
+    start(&rig);
+    assert_int_equal(kill(rig.reader, SIGSTOP), 0);
+    (void)poll(NULL, 0, 50);
+    send_frames(&rig, 0, 1000);
+    assert_int_equal(kill(rig.reader, SIGCONT), 0);
+    for (int i = 0; i < 300 && !atomic_load(&rig.setup.shared->bus[0].lost); i++)
+        (void)poll(NULL, 0, 10);
+    assert_int_equal(atomic_load(&rig.setup.shared->bus[0].lost),
+                     1000 - atomic_load(&rig.setup.shared->bus[0].frames));
+    assert_int_equal(stop(&rig), 0);
+    take_down(&rig);
+}
+
 /* Past the limit nothing is written, not even part of a record, and the reason is there. */
 static void the_limit_ends_it_at_a_whole_record(void **state)
 {
@@ -264,6 +313,8 @@ int main(void)
         cmocka_unit_test(frames_arrive_whole_and_in_order),
         cmocka_unit_test(every_lost_frame_is_counted_at_its_place),
         cmocka_unit_test(losses_at_the_tail_are_counted),
+        cmocka_unit_test(a_loss_within_a_batch_stands_where_the_numbers_jump),
+        cmocka_unit_test(a_loss_before_silence_is_told_within_seconds),
         cmocka_unit_test(the_limit_ends_it_at_a_whole_record),
         cmocka_unit_test(a_short_write_counts_whole_records),
         cmocka_unit_test(without_a_keeper_it_goes_on),
