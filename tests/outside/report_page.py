@@ -145,6 +145,15 @@ def check_more_time(checks, where, page, log):
     checks.equal(len(told), len(asked), where + ": asked for more time")
 
 
+def check_clears(checks, where, page, log):
+    """As often as the module answered 54 to 14 (ISO 14229-1 clause 12.2)."""
+    text = plain(page.of("main")[0]["text"])
+    clears = [line for line in log if line["kind"] == "exchange" and line["service"] == "0x14"
+              and any(answer["bytes"].startswith("54") for answer in line["responses"])]
+    times = {0: "No clear was accepted.", 1: "They were cleared once,", 2: "They were cleared twice,"}
+    checks.that(times.get(len(clears), f"They were cleared {len(clears)} times,") in text, f"{where}: {len(clears)} clears")
+
+
 def check_values(checks, where, page, verdict):
     whole = plain(page.of("main")[0]["text"])
     checks.that(plain(verdict["answer"])[1:] in whole, f"{where}: the whole answer")
@@ -420,7 +429,9 @@ def main():
             pages[job.name] = into / "report.html"
             page = Page(pages[job.name].read_text(encoding="utf-8"))
             check_steady(checks, job.name, page, job)
-            check_more_time(checks, job.name, page, read_jsonl(into / "log.jsonl"))
+            log = read_jsonl(into / "log.jsonl")
+            check_more_time(checks, job.name, page, log)
+            check_clears(checks, job.name, page, log)
         into = folder / "hostile"
         result = run("verify", *hostile_job(folder), "--into", into)
         if checks.that(into.is_dir(), lambda: f"hostile: {result.stderr.decode()[:600]}"):
