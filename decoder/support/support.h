@@ -26,6 +26,6 @@ enum exit_code {
     EXIT_WRITE_FAILED = 74,
 };
 
-#define TT_VERSION "0.1"
+#define TT_VERSION "0.2"
 
 #endif

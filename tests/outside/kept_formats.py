@@ -1,12 +1,13 @@
 #!/usr/bin/python3
-"""Sealed job folders of every format this program ever wrote are kept, and audit still takes them.
+"""Sealed job folders of every format and version that changed what is derived are kept, and audit still takes them.
 
-Source: RELIABILITY list 27 (project), D 11.3: a folder of the present format passes whole; one of an older format is
+Source: RELIABILITY list 27 (project), D 11.3: a folder of the present version passes whole; one of an older one is
 answered with its hashes and signature good and "not derived again" (2); none is ever called changed. Each folder of
 tests/golden holds `job` and the public key `pub.pem` it was signed with (the private one was thrown away).
 
     kept_formats.py            checks
-    kept_formats.py --keep N   writes tests/golden/format-N with the present program: when a format is new
+    kept_formats.py --keep N   writes tests/golden/format-N with the present program: when a format is new (N), or a version
+                               that derives other bytes (1-version-0.2)
 """
 import sys
 
@@ -41,6 +42,7 @@ def main():
         return
     checks = Checks()
     folders = sorted(path for path in KEPT.iterdir() if path.is_dir())
+    whole = []
     checks.that(len(folders) >= 1, "no folder is kept")
     with tempfile.TemporaryDirectory() as name:
         for folder in folders:
@@ -49,6 +51,7 @@ def main():
             done = subprocess.run([TARETRACE, "audit", copy / "job", "--public-key", copy / "pub.pem"],
                                   capture_output=True, text=True)
             said = done.stdout + done.stderr
+            whole += [folder.name] * (done.returncode == 0)
             checks.that(done.returncode == 0 or (done.returncode == 2 and "not derived again" in said),
                         f"{folder.name}: ended {done.returncode}: {said[:400]}")
             # A control: a changed byte is still found.
@@ -56,6 +59,7 @@ def main():
             verdict.write_bytes(verdict.read_bytes().replace(b"confirmed", b"Confirmed", 1))
             done = subprocess.run([TARETRACE, "audit", copy / "job", "--public-key", copy / "pub.pem"], capture_output=True)
             checks.equal(done.returncode, 1, f"{folder.name}: changed")
+    checks.that(whole, "no folder of this version is kept: see --keep")
     checks.finish()
 
 

@@ -345,7 +345,7 @@ def signed_anew(bench):
         bench.spoil("another format", then_sign(edit("verdict.json", lambda content, t=text: content.replace(
             b'"format": 1', t, 1)), keys.key), "another version's job", "not derived again")
     bench.spoil("another version", then_sign(edit("verdict.json", lambda content: content.replace(
-        b'"version": "0.1"', b'"version": "0.2"', 1)), keys.key), "another version's job", "version 0.2")
+        b'"version": "0.2"', b'"version": "0.9"', 1)), keys.key), "another version's job", "version 0.9")
     bench.spoil("another version, no key", then_sign(edit("verdict.json", lambda content: content.replace(
         b'"format": 1', b'"format": 2', 1)), keys.key), "another version's job", public=None)
     bench.spoil("a photo", then_sign(lambda folder: (folder / "photo.jpg").write_bytes(b"x"), keys.key), "passed",

@@ -81,7 +81,7 @@ static void the_first_line(void **state)
     begin();
     assert_true(lines_start(&log_of, &now, true, false, buses, 2, &definitions));
     assert_string_equal(content(),
-        "{\"line\":1,\"kind\":\"start\",\"format\":1,\"version\":\"0.1\",\"time\":\"2026-03-02T08:00:00.000000001Z\","
+        "{\"line\":1,\"kind\":\"start\",\"format\":1,\"version\":\"0.2\",\"time\":\"2026-03-02T08:00:00.000000001Z\","
         "\"monotonic\":\"1.500000000\",\"boottime\":\"2.000000007\",\"synchronised\":true,"
         "\"clock_error\":\"0.000012000\","
         "\"stamp_uncertainty\":\"0.001000000\",\"filter\":true,\"acknowledging_accepted\":false,\"buses\":["
