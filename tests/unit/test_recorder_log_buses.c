@@ -306,6 +306,7 @@ static void a_span_ends_on_its_own_bus(void **state)
     event("can1", "listen-only again", 9, 12, "null");
     event("can1", "not listen-only", 13, 14, "null");
     event("can1", "listen-only again", 14, 17, "null");
+    event("can1", "listen-only again", 18, 20, "null"); /* nothing is open any more */
     state_of(SECOND, 2, 20, "true", (struct said){0});
     state_of(END, 3, 30, "true", (struct said){0});
     load(&log);
