@@ -229,44 +229,56 @@ static void hold_total(struct recorder_reading *reading, uint32_t index, unsigne
         .has_count = true});
 }
 
-static void check_bus(struct recorder_reading *reading, const json_t *object, int64_t time, uint32_t index)
+/* What a line says of one bus. */
+struct bus_state {
+    struct recorder_check check;
+    uint64_t socket_lost, controller_lost, sent;
+    bool sent_known, listening;
+};
+
+static void read_bus(struct recorder_reading *reading, const json_t *object, uint32_t index, struct bus_state *state)
 {
-    struct recorder_log *log = reading->log;
-    struct recorder_bus *bus = &log->buses[index];
-    struct recorder_check check = {.number = reading->ended ? UINT64_MAX : reading->number};
-    uint64_t before = bus->frames;
-    bool sent_known;
+    const struct recorder_bus *bus = &reading->log->buses[index];
     const char *name = text_of(reading, object, "bus");
     if (!name || strcmp(name, bus->name) != 0)
         recorder_damage(reading, "does not name the buses of the first line in their order");
-    check.bytes = number_of(reading, object, "bytes", NULL);
-    check.frames = number_of(reading, object, "frames", NULL);
-    (void)sum_of(reading, object, "sha256", check.sha256);
-    uint64_t socket_lost = number_of(reading, object, "socket_lost", NULL);
-    uint64_t controller_lost = number_of(reading, object, "controller_lost", NULL);
-    uint64_t sent = number_of(reading, object, "sent", &sent_known);
-    bool listening = truth_of(reading, object, "listen_only", false);
-    if (check.bytes < bus->bytes || check.frames < bus->frames)
+    *state = (struct bus_state){.check.number = reading->ended ? UINT64_MAX : reading->number};
+    state->check.bytes = number_of(reading, object, "bytes", NULL);
+    state->check.frames = number_of(reading, object, "frames", NULL);
+    (void)sum_of(reading, object, "sha256", state->check.sha256);
+    state->socket_lost = number_of(reading, object, "socket_lost", NULL);
+    state->controller_lost = number_of(reading, object, "controller_lost", NULL);
+    state->sent = number_of(reading, object, "sent", &state->sent_known);
+    state->listening = truth_of(reading, object, "listen_only", false);
+    if (state->check.bytes < bus->bytes || state->check.frames < bus->frames)
         recorder_damage(reading, "says that the trace became shorter");
-    if (!listening && !bus->is_virtual) /* a virtual link has neither mode nor counter: passive is not proven anyway */
+}
+
+static void take_bus(struct recorder_reading *reading, int64_t time, uint32_t index, const struct bus_state *state)
+{
+    struct recorder_log *log = reading->log;
+    struct recorder_bus *bus = &log->buses[index];
+    const struct recorder_check *check = &state->check;
+    uint64_t before = bus->frames;
+    if (!state->listening && !bus->is_virtual) /* a virtual link has neither mode nor counter: not proven anyway */
         recorder_doubt(log, index, before, "the link was not seen to be listen-only");
-    if ((!sent_known || sent > 0) && !bus->is_virtual)
+    if ((!state->sent_known || state->sent > 0) && !bus->is_virtual)
         recorder_doubt(log, index, before,
-                       sent_known ? "the link transmitted" : "what the link transmitted is not known");
+                       state->sent_known ? "the link transmitted" : "what the link transmitted is not known");
     if (reading->proving) {
-        bus->bytes = check.bytes;
-        bus->frames = check.frames;
+        bus->bytes = check->bytes;
+        bus->frames = check->frames;
         if (!bus->checks)
             bus->checks = tmpfile();
-        if (!bus->checks || fwrite(&check, sizeof check, 1, bus->checks) != 1) {
+        if (!bus->checks || fwrite(check, sizeof *check, 1, bus->checks) != 1) {
             reading->no_room = true;
             reading->errno_value = errno;
         }
         bus->check_count++;
-        recorder_events_close(reading, index, check.frames);
+        recorder_events_close(reading, index, check->frames);
     }
-    hold_total(reading, index, 0, socket_lost, time, before, check.frames);
-    hold_total(reading, index, 1, controller_lost, time, before, check.frames);
+    hold_total(reading, index, 0, state->socket_lost, time, before, check->frames);
+    hold_total(reading, index, 1, state->controller_lost, time, before, check->frames);
 }
 
 /* A recorder watches each second (D 2.1): where it did not, and did not say so, checkpoints were taken out. */
@@ -284,16 +296,22 @@ static void take_state(struct recorder_reading *reading, const json_t *object, i
 {
     struct recorder_log *log = reading->log;
     const json_t *buses = json_object_get(object, "buses"), *marks = json_object_get(object, "marks");
+    struct bus_state states[FRAME_FILE_MAX];
+    uint32_t count = 0;
     char sum[DIGEST_TEXT];
     check_pace(reading, object);
     if (json_array_size(buses) != log->bus_count)
         recorder_damage(reading, "does not name the buses of the first line in their order");
-    for (uint32_t i = 0; i < log->bus_count && i < json_array_size(buses); i++)
-        check_bus(reading, json_array_get(buses, i), time, i);
+    /* All of it is read before any of it is taken over: a line that is damaged anywhere vouches for nothing. */
+    for (; count < log->bus_count && count < json_array_size(buses); count++)
+        read_bus(reading, json_array_get(buses, count), count, &states[count]);
     uint64_t bytes = number_of(reading, marks, "bytes", NULL);
+    bool summed = sum_of(reading, marks, "sha256", sum);
+    for (uint32_t i = 0; i < count; i++)
+        take_bus(reading, time, i, &states[i]);
     if (reading->proving)
         log->last_time = time;
-    if (sum_of(reading, marks, "sha256", sum) && reading->proving)
+    if (summed && reading->proving)
         marks_cover(&reading->cover, time, bytes, sum, RECORDER_LATE);
 }
 

@@ -239,12 +239,13 @@ def check_losses(checks, root):
                  "a loss that only the counters know: told")
     job = lossy("controller", 210, 211, what="frames lost in the controller", count=1)
     checks.equal(job.exit, 2, "loss in the controller")
-    recording = clean()
-    recording.event(START + 11 * SECOND, "link down", "can0", 210)
-    job = Judged(recording, root, "loss-link")
-    checks.equal(job.exit, 2, "a link that was down ends a stretch")
-    checks.equal([gap["what"] for gap in job.verdict["parts"][0]["attempts"][0]["gaps"]], ["the link was interrupted"],
-                 "link down: named")
+    for what in ("link down", "link up", "interface removed", "bus-off", "restarted", "disk full", "write failed"):
+        recording = clean()
+        recording.event(START + 11 * SECOND, what, "can0", 210)
+        job = Judged(recording, root, "loss-" + what.replace(" ", "-"))
+        checks.equal(job.exit, 2, f"{what}: ends a stretch")
+        checks.equal([gap["what"] for gap in job.verdict["parts"][0]["attempts"][0]["gaps"]], ["the link was interrupted"],
+                     f"{what}: named")
     recording = clean()
     recording.event(START + 11 * SECOND, "checkpoint late", "can0", 210, detail="1.500 s")
     recording.event(START + 11 * SECOND, "no good frame", "can0", 210)

@@ -411,6 +411,28 @@ static void silence_is_told(void **state)
     }
 }
 
+/* D 2.1: the first bus of a line that is damaged at its second one is not vouched for by that line either. */
+static void a_damaged_line_vouches_for_no_bus(void **state)
+{
+    (void)state;
+    static const struct said damaged[] = {{.sent = "-1"}, {.listen_only = "1"}, {.bytes = "\"many\""}, {.frames = "1"}};
+    for (size_t i = 0; i < sizeof damaged / sizeof *damaged; i++) {
+        struct recorder_log log;
+        struct recorder_check check;
+        begin("true", "false", "controller", "true");
+        state_of(FIRST, 1, 10, "true", (struct said){0});
+        state_of(SECOND, 2, 20, "true", damaged[i]);
+        state_of(END, 3, 30, "true", (struct said){0});
+        load(&log);
+        recorder_log_rewind(&log, 0);
+        assert_true(recorder_log_check(&log, 0, &check));
+        assert_int_equal(check.frames, 10);
+        assert_false(recorder_log_check(&log, 0, &check));
+        assert_passive(&log, "until frame 10 on can0 and frame 5 on can1");
+        recorder_log_free(&log);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -424,6 +446,7 @@ int main(void)
         cmocka_unit_test(an_event_that_goes_back_is_not_passed_over),
         cmocka_unit_test(the_trace_is_held_against_it),
         cmocka_unit_test(silence_is_told),
+        cmocka_unit_test(a_damaged_line_vouches_for_no_bus),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
