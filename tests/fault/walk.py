@@ -80,6 +80,8 @@ class Command:
         report = place / "report"
         report.unlink(missing_ok=True)
         env = {"PATH": os.environ["PATH"], "LC_ALL": "C.UTF-8", "TMPDIR": str(place)}
+        if "LLVM_PROFILE_FILE" in os.environ:  # a program that counts its branches
+            env["LLVM_PROFILE_FILE"] = os.environ["LLVM_PROFILE_FILE"]
         if fault and fault.startswith("meddle:"):
             env |= {"MEDDLE": fault[7:], "FAULT_REPORT": str(report), "LD_PRELOAD": str(shim)}
         elif fault:
