@@ -313,10 +313,19 @@ uint64_t report_pending_of(const struct report *report, uint32_t bus, uint64_t f
 
 static void count_exchange(struct report *report, const struct exchange *exchange)
 {
-    report->exchanges++;
+    report->questions += exchange->state != EXCHANGE_UNSOLICITED;
     switch (exchange->state) {
     case EXCHANGE_ANSWERED:
         report->answered++;
+        break;
+    case EXCHANGE_REFUSED:
+        report->refused_in_time++;
+        break;
+    case EXCHANGE_SUPPRESSED:
+        report->suppressed++;
+        break;
+    case EXCHANGE_UNSOLICITED:
+        report->unsolicited++;
         break;
     case EXCHANGE_LATE:
         report->late++;
@@ -335,10 +344,8 @@ static void count_exchange(struct report *report, const struct exchange *exchang
     default:
         break;
     }
-    if (exchange->nrc) {
-        report->refusals++;
+    if (exchange->nrc)
         chart_lane_add(&report->refused, x_here(report, exchange->response.last_time));
-    }
 }
 
 void report_exchange(struct report *report, const struct exchange_event *event, const struct service_content *content)

@@ -217,7 +217,8 @@ struct report {
     uint64_t unanswered_frame; /* the first question without an answer on record */
     int64_t unanswered_time;
     struct chart_lane refused, lost, broken, missing;
-    uint64_t exchanges, answered, refusals, unanswered, late, cut;
+    uint64_t questions, answered, refused_in_time, unanswered, late, suppressed, cut; /* each question is one of the others */
+    uint64_t unsolicited;    /* answers that nobody asked for */
     struct report_shift shifts[REPORT_SHIFTS];
     uint32_t shift_count;
     bool clock_stepped;

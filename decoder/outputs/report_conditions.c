@@ -196,9 +196,12 @@ static void put_displayed(struct page *page, const struct displayed *displayed)
 void page_displayed(struct page *page)
 {
     const struct displayed_list *list = page->about->displayed;
-    if (!list || list->count == 0)
+    page_put(page, "<section>\n<h2>Displayed beside bus</h2>\n<p>");
+    if (!list || list->count == 0) {
+        page_put(page, "Nobody noted what the scan tool displayed.</p>\n</section>\n");
         return;
-    page_put(page, "<section>\n<h2>Displayed beside bus</h2>\n<p>What a person read off the scan tool's screen, beside "
+    }
+    page_put(page, "What a person read off the scan tool's screen, beside "
                    "what the module said on the bus in the ");
     page_span(page, DISPLAYED_WINDOW);
     page_put(page,

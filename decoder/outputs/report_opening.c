@@ -266,6 +266,30 @@ static void put_when(struct page *page)
                    "UTC.</p>\n");
 }
 
+/* Who reads only this must know that the zero was tried more than once. */
+static void put_earlier(struct page *page)
+{
+    const struct verdict *verdict = page->about->verdict;
+    bool any = false;
+    for (uint32_t i = 0; i < verdict->parts_kept; i++) {
+        const struct part_result *part = &verdict->parts[i];
+        if (!part_counts(verdict, part) || part->attempt_count < 2)
+            continue;
+        page_put(page, any ? "" : "<dt>Earlier attempts</dt>\n<dd><ul>");
+        any = true;
+        page_put(page, "<li>");
+        if (verdict->part_count > 1) {
+            page_put(page, "part ");
+            page_number(page, part->number);
+            page_put(page, ": ");
+        }
+        page_count(page, part->attempt_count - 1, "earlier attempt");
+        page_put(page, ", which count for nothing since the zero was started again; the answers above are those of the "
+                       "last one. Under \"Steps\" stands how the earlier ones ended.</li>");
+    }
+    page_put(page, any ? "</ul></dd>\n" : "");
+}
+
 void page_opening(struct page *page)
 {
     const struct verdict *verdict = page->about->verdict;
@@ -309,6 +333,7 @@ void page_opening(struct page *page)
     put_steps(page, STEP_NOT_CONFIRMED, "Not confirmed");
     put_steps(page, STEP_CONFIRMED, "Confirmed by the record");
     put_steps(page, STEP_RECORDED, "Noted, not judged");
+    put_earlier(page);
     put_lacking(page);
     put_recording(page);
     page_put(page, "</dl>\n</section>\n");

@@ -33,6 +33,19 @@ static void put_names(struct page *page, const char *const *names, uint32_t coun
     }
 }
 
+/* What counts with the safety margin: the values of the reading itself at both ends. */
+static void put_safe(struct page *page, const struct def_limits *limits, const struct def_reading *reading)
+{
+    page_put(page, limits->has_low ? "from " : "up to ");
+    if (limits->has_low)
+        page_value(page, limits->safe_low_n, reading);
+    if (limits->has_high) {
+        page_put(page, limits->has_low ? " to " : "");
+        page_value(page, limits->safe_high_n, reading);
+    }
+    page_put(page, limits->has_low && !limits->has_high ? " on" : "");
+}
+
 /* Limits in another unit than the reading: once more in the reading's, exactly. */
 static void put_converted(struct page *page, const struct def_limits *limits, const struct def_reading *reading)
 {
@@ -68,7 +81,8 @@ static void put_limit(struct page *page, const struct def_step *step)
         if (step->has_guard && step->guard.numerator != 0) {
             page_put(page, "; less a safety margin of ");
             page_ratio(page, step->guard, step->guard_unit);
-            page_put(page, " at each end");
+            page_put(page, " at each end: ");
+            put_safe(page, limits, &page->definitions->readings[step->reading]);
         }
         end_row(page);
     } else if (step->kind == STEP_READING && step->is_count) {

@@ -185,18 +185,28 @@ static void put_counts(struct page *page)
 {
     const struct report *report = page->report;
     page_put(page, "<p>The scan tool asked ");
-    page_count(page, report->exchanges, "question");
+    page_count(page, report->questions, "question");
     page_put(page, " of the described modules: ");
     page_number(page, report->answered);
     page_put(page, " answered in time, ");
     page_number(page, report->late);
     page_put(page, " late, ");
-    page_number(page, report->refusals);
+    page_number(page, report->refused_in_time);
     page_put(page, " refused, ");
+    page_number(page, report->suppressed);
+    page_put(page, " that wanted no answer, ");
     page_number(page, report->unanswered);
     page_put(page, " without an answer, ");
     page_number(page, report->cut);
-    page_put(page, " cut off by the end of the record.</p>\n");
+    page_put(page, " cut off by the end of the record.");
+    if (report->unsolicited) {
+        page_put(page, " Nobody asked for ");
+        page_count(page, report->unsolicited, "further answer");
+        page_put(page, ".");
+    }
+    if (!report->warning_count)
+        page_put(page, " No question concerned pyrotechnics.");
+    page_put(page, "</p>\n");
 }
 
 void page_losses(struct page *page)
@@ -264,7 +274,7 @@ void page_identities(struct page *page)
         page_put(page, "<p>No module told its identity in this record.</p>\n</section>\n");
         return;
     }
-    page_table(page, "What modules said of themselves", "What|Text|How often|Frames");
+    page_table(page, "What modules said of themselves", "What|Text|How often|First and last time");
     for (uint32_t i = 0; i < report->identity_count; i++) {
         const struct report_identity *identity = &report->identities[i];
         const char *name = identity->reading == DEF_NONE ? standard_identifier_name(identity->identifier) : NULL;

@@ -88,6 +88,13 @@ def check_step(checks, where, step, page, article):
         ends = [limit[key] for key in ("low", "high") if limit[key] is not None]
         checks.equal(numbers_in(facts["Limit"])[:len(ends)], [Decimal(end) for end in ends],
                      f"{where}: limit {facts['Limit']!r}")
+        if limit["guard"] and limit["low"] is not None and limit["high"] is not None:
+            safe = re.search(r"at each end: from (\S+) (\S+) to (\S+) (\S+)", facts["Limit"])
+            least, most = [convert(Fraction(safe[i]), safe[i + 1], limit["unit"] or "") for i in (1, 3)]
+            low, high = Fraction(limit["low"]) + Fraction(limit["guard"]), Fraction(limit["high"]) - Fraction(limit["guard"])
+            # Nothing finer than a tenth is read in these jobs: the first value at or above, the last at or below.
+            checks.that(low <= least < low + 1 and high - 1 < most <= high,
+                        f"{where}: {facts['Limit']!r} with the margin")
         if limit["guard"]: # as the definition file writes it, which may be in another unit
             margin, unit = re.search(r"margin of (\S+) ?(\S*) at each end", facts["Limit"]).groups()
             checks.equal(convert(Fraction(margin), unit, limit["unit"] or ""), Fraction(limit["guard"]),
@@ -154,6 +161,23 @@ def check_clears(checks, where, page, log):
     checks.that(times.get(len(clears), f"They were cleared {len(clears)} times,") in text, f"{where}: {len(clears)} clears")
 
 
+def check_questions(checks, where, page, log):
+    """Each question in one of six kinds, which add up; answers nobody asked for apart."""
+    text = plain(page.of("main")[0]["text"])
+    closed = [line for line in log if line["kind"] == "exchange"]
+    asked = [line for line in closed if line["state"] != "unsolicited"]
+    told = re.search(r"The scan tool asked (\d+) questions? of the described modules: (\d+) answered in time, (\d+) late, "
+                     r"(\d+) refused, (\d+) that wanted no answer, (\d+) without an answer, (\d+) cut off", text)
+    if not checks.that(told, f"{where}: no sentence on questions"):
+        return
+    numbers = [int(number) for number in told.groups()]
+    checks.equal(numbers[0], len(asked), f"{where}: questions")
+    checks.equal(sum(numbers[1:]), numbers[0], f"{where}: kinds of questions")
+    checks.equal(numbers[5], sum(line["state"] in ("missing", "asked again") for line in asked), f"{where}: without an answer")
+    checks.equal("Nobody asked for" in text, len(asked) < len(closed), f"{where}: answers nobody asked for")
+    checks.equal("No question concerned pyrotechnics." in text, not any(line["warning"] for line in closed), f"{where}: danger")
+
+
 def check_values(checks, where, page, verdict):
     whole = plain(page.of("main")[0]["text"])
     checks.that(plain(verdict["answer"])[1:] in whole, f"{where}: the whole answer")
@@ -173,6 +197,8 @@ def check_values(checks, where, page, verdict):
         if attempt["opened"] and attempt["answered"] and steps:
             checks.that(f"{clock_of(attempt['first_time'])} with the request for a start that was accepted" in whole,
                         f"{where}: where attempt {attempt['attempt']} began")
+    several = any(len(part["attempts"]) > 1 for part in verdict["parts"])
+    checks.equal("Earlier attempts" in opening, several, f"{where}: earlier attempts at once")
     order = [opening.index(head) for head in ("Contradicted by", "Not confirmed", "Confirmed by",
                                               "What the record lacks")]
     checks.equal(order, sorted(order), where + ": order of the first sentences")
@@ -432,6 +458,7 @@ def main():
             log = read_jsonl(into / "log.jsonl")
             check_more_time(checks, job.name, page, log)
             check_clears(checks, job.name, page, log)
+            check_questions(checks, job.name, page, log)
         into = folder / "hostile"
         result = run("verify", *hostile_job(folder), "--into", into)
         if checks.that(into.is_dir(), lambda: f"hostile: {result.stderr.decode()[:600]}"):
@@ -454,6 +481,7 @@ def main():
                 check_values(checks, where, page, verdict)
         checks.that("No answer names a code; the one in frame 123 counts 1." in plain(parsed["count-after-wide"].of("main")[0]["text"]),
                     "count-after-wide: what was counted")
+        check_questions(checks, "recorded", parsed["recorded"], read_jsonl(folder / "recorded" / "log.jsonl"))
         check_recorded(checks, parsed["recorded"], parse_json((folder / "recorded" / "verdict.json").read_text()))
         check_hostile(checks, pages["hostile"].read_text(encoding="utf-8"), parsed["hostile"])
         for where, reading in (("clean", "seat load.total"), ("refused-twice", "seat load.total"),
