@@ -284,7 +284,7 @@ static void put_earlier(struct page *page)
             page_put(page, ": ");
         }
         page_count(page, part->attempt_count - 1, "earlier attempt");
-        page_put(page, ", which count for nothing since the zero was started again; the answers above are those of the "
+        page_put(page, ", counting for nothing since the zero was started again; the answers above are those of the "
                        "last one. Under \"Steps\" stands how the earlier ones ended.</li>");
     }
     page_put(page, any ? "</ul></dd>\n" : "");
