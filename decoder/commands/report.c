@@ -1,4 +1,5 @@
 /* taretrace report: writes report.html of a job anew, into the job or elsewhere. */
+#define _GNU_SOURCE /* renameat2: a rename that never replaces */
 #include <errno.h>
 #include <fcntl.h>
 #include <getopt.h>
@@ -6,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/file.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "../evidence/derive.h"
@@ -22,8 +24,10 @@ const char report_help[] =
     "The report is one page that needs nothing else: open it in a browser, print it.\n"
     "Without --to it becomes report.html in the job folder; a sealed job is never\n"
     "written, so its report goes elsewhere. The same job gives the same page.\n"
+    "A file that is there already is never overwritten, nor a sealed folder added to.\n"
     "\n"
-    "  -t, --to FILE              writes the page there; - is standard output\n"
+    "  -t, --to FILE              writes the page into this new file; - is standard\n"
+    "                             output\n"
     "  -h, --help                 this page\n";
 
 static const char *const option_names[] = {"to", "help", NULL};
@@ -122,6 +126,44 @@ static int to_output(struct command *command)
     return close_output(&out, &command->diagnostics, 0);
 }
 
+static int is_there_already(struct command *command)
+{
+    diagnostics_say(&command->diagnostics, SEVERITY_ERROR, command->to,
+                    "is there already and is never overwritten; give a new name, or move it away");
+    return EXIT_CANNOT_CREATE;
+}
+
+/* A slip behind --to must not cost a trace or a key, and a file more breaks a seal. */
+static int check_place(struct command *command)
+{
+    struct stat there;
+    const char *slash = strrchr(command->to, '/');
+    size_t length = slash ? (size_t)(slash - command->to) + 1 : 0;
+    if (lstat(command->to, &there) == 0)
+        return is_there_already(command);
+    for (int up = 0; up < 2; up++) { /* in the folder itself, or in its definitions/ */
+        char manifest[4096];
+        int used = snprintf(manifest, sizeof manifest, "%.*s%sMANIFEST.sha256", (int)length, command->to,
+                            up ? "../" : "");
+        if (used < 0 || (size_t)used >= sizeof manifest)
+            return usage_error(&command->diagnostics, "report", "the name behind --to is too long");
+        if (lstat(manifest, &there) == 0) {
+            diagnostics_say(&command->diagnostics, SEVERITY_ERROR, command->to,
+                            "would lie in a sealed job, and nothing is added to one; give a name outside of it");
+            return EXIT_CANNOT_CREATE;
+        }
+    }
+    return 0;
+}
+
+/* Some file systems do not know RENAME_NOREPLACE; there the look before must do. */
+static bool rename_new(const char *from, const char *to)
+{
+    if (renameat2(AT_FDCWD, from, AT_FDCWD, to, RENAME_NOREPLACE) == 0)
+        return true;
+    return (errno == EINVAL || errno == ENOSYS) && access(to, F_OK) != 0 && rename(from, to) == 0;
+}
+
 /* Under another name first, so that a file of this name is a whole page. */
 static int to_file(struct command *command)
 {
@@ -132,18 +174,23 @@ static int to_file(struct command *command)
         return usage_error(&command->diagnostics, "report", "the name behind --to is too long");
     int fd = open(unfinished, O_WRONLY | O_CREAT | O_TRUNC | O_NOFOLLOW | O_CLOEXEC, 0666);
     if (fd < 0 || !sink_open_fd(&out, fd, true)) {
-        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, command->to, "cannot be created: %s",
-                        strerror(fd < 0 ? errno : ENOMEM));
+        int error = fd < 0 ? errno : ENOMEM;
+        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, command->to, "cannot be created: %s; %s",
+                        strerror(error), error == ENOENT ? "the folder it is to lie in must be there"
+                                                         : "give a place that can be written");
         if (fd >= 0)
             (void)close(fd);
         return EXIT_CANNOT_CREATE;
     }
     report_html(command->report, &out, &command->derived.about);
     bool good = sink_close_synced(&out);
-    if (!good || rename(unfinished, command->to) != 0) {
-        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, command->to, "could not be written: %s",
-                        strerror(good ? errno : out.error));
+    if (!good || !rename_new(unfinished, command->to)) {
+        int error = good ? errno : out.error;
         (void)unlink(unfinished);
+        if (good && error == EEXIST)
+            return is_there_already(command);
+        diagnostics_say(&command->diagnostics, SEVERITY_ERROR, command->to, "could not be written: %s",
+                        strerror(error));
         return EXIT_WRITE_FAILED;
     }
     return 0;
@@ -151,11 +198,14 @@ static int to_file(struct command *command)
 
 static int elsewhere(struct command *command)
 {
+    int code = strcmp(command->to, "-") == 0 ? 0 : check_place(command);
+    if (code)
+        return code;
     command->view = derived_view(&command->derived, &command->job);
     command->report = report_open(&command->view);
     if (!command->report)
         return diagnostics_no_memory(&command->diagnostics, NULL);
-    int code = collect(command);
+    code = collect(command);
     if (code)
         return code;
     return strcmp(command->to, "-") == 0 ? to_output(command) : to_file(command);

@@ -442,6 +442,26 @@ def check_value_controls(checks, page_text, verdict, rows):
     checks.that(other.failed, "control chart: a point that is elsewhere is not seen")
 
 
+def check_place_of_report(checks, job, folder, page):
+    """--to never costs a file that is there, nor a seal. Not in its sealed form: any folder with a manifest is one."""
+    written = folder / "handed-over.html"
+    checks.equal(run("report", job, "--to", written).returncode, 0, "report --to")
+    checks.equal(written.read_text(encoding="utf-8"), page, "the report elsewhere")
+    trace = (job / "trace-1.pcap").read_bytes()
+    for taken in (job / "trace-1.pcap", written):
+        result = run("report", job, "--to", taken)
+        checks.that(result.returncode == 73 and b"never overwritten" in result.stderr, f"report --to {taken.name}")
+    checks.equal((job / "trace-1.pcap").read_bytes(), trace, "the trace beside the report")
+    sealed = folder / "sealed"
+    (sealed / "definitions").mkdir(parents=True)
+    (sealed / "MANIFEST.sha256").write_text("")
+    for place in (sealed / "new.html", sealed / "definitions" / "new.html"):
+        result = run("report", job, "--to", place)
+        checks.that(result.returncode == 73 and b"sealed job" in result.stderr, f"report --to {place}")
+    checks.equal(sorted(item.name for item in sealed.rglob("*")), ["MANIFEST.sha256", "definitions"],
+                 "nothing was added to a sealed folder")
+
+
 def main():
     checks = Checks()
     modules = npm_modules()
@@ -500,6 +520,7 @@ def main():
         pages["clean"].write_text("spoilt")
         checks.equal(run("report", pages["clean"].parent).returncode, 0, "taretrace report")
         checks.equal(pages["clean"].read_text(encoding="utf-8"), clean, "the report written anew")
+        check_place_of_report(checks, pages["clean"].parent, folder, clean)
         check_value_controls(checks, clean, parse_json((pages["clean"].parent / "verdict.json").read_text()),
                              rows_of(pages["clean"].parent / "readings.csv", "seat load.total"))
 
