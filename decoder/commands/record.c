@@ -137,6 +137,12 @@ static bool become_caller(struct diagnostics *diagnostics)
 static int run(struct record *record)
 {
     char path[PATH_MAX];
+    /* The recorder refuses it too; but until it does, the view would show the older job as if it went on. */
+    if (access(record->job, F_OK) == 0) {
+        diagnostics_say(&record->diagnostics, SEVERITY_ERROR, record->job,
+                        "is there already and is never overwritten; give a new name, or move it away");
+        return EXIT_CANNOT_CREATE;
+    }
     int said = memfd_create("messages", MFD_CLOEXEC);
     if (said < 0 || fcntl(said, F_SETFL, O_APPEND) != 0) {
         diagnostics_say(&record->diagnostics, SEVERITY_ERROR, NULL, "no room for the recorder's messages: %s",

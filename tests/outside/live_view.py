@@ -368,6 +368,13 @@ def check_record(checks, folder):
     checks.equal(view.wait(), 0, "record ended by Ctrl-C")
     checks.equal((folder / "signals").read_text(), "1", "SIGINT came once")
     view.close()
+    # An older job is not shown as if it went on, and the recorder is not even started.
+    (folder / "pid").unlink()
+    again = subprocess.run([program, "record", "can0", "--into", folder / "one", "--no-input"], capture_output=True,
+                           timeout=30, check=False)
+    checks.that(again.returncode == 73 and again.stdout == b"" and b"never overwritten" in again.stderr,
+                f"record into a job that is there: {again}")
+    checks.that(not (folder / "pid").exists(), "record into a job that is there starts nothing")
     # The viewer dies: the recording goes on; another view finds it; q asks first.
     view = start("two")
     pid = int((folder / "pid").read_text())
