@@ -29,8 +29,9 @@ static const struct {
 #define COMMAND_COUNT (sizeof commands / sizeof commands[0])
 
 static const char help[] =
-    "taretrace reads a saved CAN trace of a seat scale being zeroed and checked, and\n"
-    "says what the module really answered and whether each step is shown by it.\n"
+    "taretrace records a CAN bus while a seat scale is zeroed and checked, or reads a\n"
+    "trace that was saved then, and says what the module answered and whether that\n"
+    "shows each step. It never transmits.\n"
     "\n"
     "  taretrace record can0 --into job-folder --definitions seat.yaml\n"
     "        records a bus without transmitting, and shows the job as it goes\n"
@@ -56,6 +57,8 @@ static const char help[] =
     "        signs the folder, so that a third person can check it\n"
     "  taretrace audit job-folder --public-key pub.pem\n"
     "        checks a folder that somebody sealed\n"
+    "  taretrace redact job-folder --into public-folder\n"
+    "        copies a sealed folder without vehicle and serial numbers, seeds, keys\n"
     "\n"
     "  taretrace COMMAND --help      tells the options of a command\n"
     "  taretrace --version           prints the version\n"
@@ -63,7 +66,7 @@ static const char help[] =
     "Exit codes: 0 done (verify: every step confirmed), 1 verify: a step is\n"
     "contradicted, 2 verify: not confirmed, 64 wrong command line, 65 input that\n"
     "cannot be used, 66 cannot open, 73 cannot create, 74 writing failed, 70 a fault\n"
-    "of this program.\n";
+    "of this program, 130 stopped by Ctrl-C. What audit ends with: audit --help.\n";
 
 /* No command ends well on less than it asked for, nor badly without a word (support/shortage.h). */
 static int end(struct diagnostics *diagnostics, int code)

@@ -156,7 +156,8 @@ static int load(struct command *command)
         return code;
     if (!job->definitions_loaded || job->definitions.reading_count == 0)
         return usage_error(&command->diagnostics, "explain",
-                           "nothing can be explained without definition files that describe readings");
+                           "nothing can be explained without definition files that describe readings; add "
+                           "--definitions FILE");
     inputs_to_job(&command->inputs, &job->options);
     if (command->part)
         job->options.part = (uint32_t)command->part;
@@ -200,7 +201,7 @@ static int unknown_reading(struct command *command, size_t length)
         names[i] = view_reading_name(&command->view, &definitions->readings[i]);
     const char *near = names ? diagnostics_nearest(name, names, definitions->reading_count) : NULL;
     int code = near ? usage_error(&command->diagnostics, "explain",
-                                  "no definition file has a reading %.200s; did you mean %.200s?", name, near)
+                                  "no definition file has a reading %.200s, did you mean %.200s", name, near)
                     : usage_error(&command->diagnostics, "explain",
                                   "no definition file has a reading %.200s; taretrace list readings shows them", name);
     free(names);
@@ -228,11 +229,12 @@ static int unknown_step(struct command *command)
     const char *near = diagnostics_nearest(command->what, names, definitions->step_count);
     if (near)
         return usage_error(&command->diagnostics, "explain",
-                           "the procedure has no step %.200s; did you mean %.200s?", command->what, near);
+                           "the procedure has no step %.200s, did you mean %.200s", command->what, near);
     return usage_error(&command->diagnostics, "explain",
-                       "%.200s is no step of the procedure (steps are named, or numbered from 1 to %u), and no "
-                       "READING@FRAME",
-                       command->what, definitions->step_count);
+                       "%.200s is no step of the procedure (steps are named, or numbered from 1 to %u); a reading "
+                       "needs its frame behind it, like \"%.200s@125\"",
+                       command->what, definitions->step_count,
+                       view_reading_name(&command->view, &definitions->readings[0])); /* open_job: there is one */
 }
 
 /* ---- the runs ---- */

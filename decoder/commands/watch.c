@@ -45,8 +45,10 @@ int command_watch(int argc, char **argv)
     if (optind + 1 != argc)
         return usage_error(&diagnostics, "watch", optind == argc ? "no job folder given" : "give one job folder");
     request.job = argv[optind];
+    errno = 0;
     if (stat(request.job, &facts) != 0 || !S_ISDIR(facts.st_mode)) {
-        diagnostics_say(&diagnostics, SEVERITY_ERROR, request.job, "cannot be opened as a job folder: %s",
+        diagnostics_say(&diagnostics, SEVERITY_ERROR, request.job,
+                        "cannot be opened as a job folder: %s; check the path",
                         errno ? strerror(errno) : "it is no folder");
         return EXIT_CANNOT_OPEN;
     }

@@ -385,7 +385,8 @@ int job_inputs_bus(const struct job_inputs *job, uint32_t *bus)
             return 0;
         }
     }
-    diagnostics_say(job->diagnostics, SEVERITY_ERROR, NULL, "there is no bus %.40s: the traces given are %u of them",
+    diagnostics_say(job->diagnostics, SEVERITY_ERROR, NULL,
+                    "there is no bus %.40s: the traces given hold %u; name one as the answers do (1, 2, ... or can0)",
                     job->options.bus, (unsigned)index);
     return EXIT_USAGE;
 }

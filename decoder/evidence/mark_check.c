@@ -116,7 +116,8 @@ static bool check_vin(struct new_mark *mark, struct diagnostics *diagnostics)
         char c = mark->value[i];
         vin[i] = c >= 'a' && c <= 'z' ? (char)(c - 'a' + 'A') : c;
         if (strchr("IOQ", vin[i]))
-            return refuse(diagnostics, "a VIN never holds %c; look again, 1 and 0 are meant", vin[i]);
+            return refuse(diagnostics, "a VIN never holds %c; look again, %c is meant", vin[i],
+                          vin[i] == 'I' ? '1' : '0');
     }
     char should = standard_vin_check((const uint8_t *)vin, length);
     if (!should)

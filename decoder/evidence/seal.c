@@ -76,7 +76,7 @@ static int open_job(struct sealing *sealing)
     if (sealing->fd < 0) {
         diagnostics_say(sealing->diagnostics, SEVERITY_ERROR, shown,
                         errno == ENOTDIR ? "is no job folder; make one of a trace: taretrace verify TRACE --into JOB"
-                                         : "cannot be opened: %s",
+                                         : "cannot be opened: %s; check the path",
                         strerror(errno));
         return EXIT_CANNOT_OPEN;
     }

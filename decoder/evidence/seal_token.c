@@ -120,7 +120,7 @@ static int read_reply(const char *file, struct diagnostics *diagnostics, uint8_t
         return 0;
     diagnostics_say(diagnostics, SEVERITY_ERROR, file,
                     error == EFBIG ? "is no reply of a time-stamping authority (a file of a few KiB)"
-                                   : "cannot be read: %s",
+                                   : "cannot be read: %s; check the path",
                     strerror(error));
     return error == EFBIG ? EXIT_BAD_INPUT : EXIT_CANNOT_OPEN;
 }
@@ -133,7 +133,7 @@ static int judge(const char *file, const char *ca, struct diagnostics *diagnosti
     case TOKEN_UNKNOWN:
         return 0;
     case TOKEN_UNREADABLE:
-        what = "is no reply of a time-stamping authority (RFC 3161)";
+        what = "is no reply of a time-stamping authority (RFC 3161); give the file that it sent back";
         break;
     case TOKEN_REFUSED:
         what = "is a reply that refuses a timestamp; ask again, or ask another authority";

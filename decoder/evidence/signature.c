@@ -35,7 +35,8 @@ static int refuse(const struct pem *pem, const char *what)
 
 static int cannot_read(const struct pem *pem, int error)
 {
-    diagnostics_say(pem->diagnostics, SEVERITY_ERROR, pem->path, "cannot be read: %s", strerror(error));
+    diagnostics_say(pem->diagnostics, SEVERITY_ERROR, pem->path, "cannot be read: %s; check path and rights",
+                    strerror(error));
     return EXIT_CANNOT_OPEN;
 }
 
@@ -47,8 +48,8 @@ static int check_mode(const struct pem *pem, const struct stat *facts, bool secr
     if (!secret || (facts->st_mode & 077) == 0)
         return 0;
     diagnostics_say(pem->diagnostics, SEVERITY_ERROR, pem->path,
-                    "can be used by others than its owner (mode %04o), who could seal in the owner's name; if nobody "
-                    "has copied it: chmod 600, else make a new key",
+                    "can be used by others than its owner (mode %04o), and whoever has the private key can seal in the "
+                    "owner's name; if it is that key and nobody has copied it: chmod 600, else make a new key",
                     (unsigned)(facts->st_mode & 07777));
     return EXIT_BAD_INPUT;
 }
@@ -113,14 +114,13 @@ static bool take_fingerprint(struct signature_key *key)
     return good;
 }
 
-static int check_type(struct pem *pem, struct signature_key *key)
+static int check_type(struct pem *pem, struct signature_key *key, const char *what_to_do)
 {
     if (EVP_PKEY_get_id(key->key) != EVP_PKEY_ED25519) {
         const char *type = EVP_PKEY_get0_type_name(key->key);
         diagnostics_say(pem->diagnostics, SEVERITY_ERROR, pem->path,
-                        "holds a key of type %.40s; seals are made with Ed25519, make one: openssl genpkey -algorithm "
-                        "ED25519 -out key.pem",
-                        type ? type : "unknown");
+                        "holds a key of type %.40s, and seals are made with Ed25519; %s", type ? type : "unknown",
+                        what_to_do);
         return EXIT_BAD_INPUT;
     }
     if (take_fingerprint(key))
@@ -137,7 +137,7 @@ static int take_private(struct pem *pem, struct signature_key *key)
         key->key = PEM_read_bio_PrivateKey(bio, NULL, no_passphrase, &asked);
     BIO_free(bio);
     if (key->key)
-        return check_type(pem, key);
+        return check_type(pem, key, "make one: openssl genpkey -algorithm ED25519 -out key.pem");
     if (asked || has_label(pem, "ENCRYPTED PRIVATE KEY"))
         return refuse(pem, "is protected by a passphrase, which is not asked for here; make a copy without it (umask "
                            "077; openssl pkey -in KEY -out PLAIN), seal with that and remove it afterwards");
@@ -157,10 +157,11 @@ static int take_public(struct pem *pem, struct signature_key *key)
         key->key = PEM_read_bio_PUBKEY(bio, NULL, NULL, NULL);
     BIO_free(bio);
     if (key->key)
-        return check_type(pem, key);
+        return check_type(pem, key, "take the one this job was sealed with");
     if (has_label(pem, "PUBLIC KEY"))
         return refuse(pem, "holds a public key that is damaged; get it again from whoever sealed the job");
-    return refuse(pem, "holds no public key in PEM form (-----BEGIN PUBLIC KEY-----)");
+    return refuse(pem, "holds no public key in PEM form (-----BEGIN PUBLIC KEY-----); get it from whoever sealed the "
+                       "job");
 }
 
 int signature_private(struct signature_key *key, const char *path, struct diagnostics *diagnostics)

@@ -314,7 +314,7 @@ static int read_file(const char *path, const char *shown, struct buffer *buffer,
     bool standard_input = strcmp(path, "-") == 0;
     int fd = standard_input ? STDIN_FILENO : open(path, O_RDONLY | O_CLOEXEC);
     if (fd < 0) {
-        diagnostics_say(diagnostics, SEVERITY_ERROR, shown, "cannot be opened: %s", strerror(errno));
+        diagnostics_say(diagnostics, SEVERITY_ERROR, shown, "cannot be opened: %s; check the path", strerror(errno));
         return EXIT_CANNOT_OPEN;
     }
     int result = 0;

@@ -168,7 +168,7 @@ static void say_no_capture(struct trace_reader *reader, const uint8_t *start, si
             return;
         }
     diagnostics_say(reader->diagnostics, SEVERITY_ERROR, reader->name,
-                    "is no capture file; give a trace in classic pcap format, link type %u", TRACE_LINKTYPE_CAN);
+                    "is no capture file; give a trace in pcap or pcapng format (link type 227, 113 or 276)");
 }
 
 /* Magic: byte order and unit of the fraction. */
