@@ -19,6 +19,15 @@ static void put_condition(struct page *page, const struct condition_result *resu
         page_sentence(page, result->reason);
     else
         page_put(page, "nothing");
+    if (condition->reading != DEF_NONE && !condition->is_count && (condition->limits.has_low || condition->limits.has_high)) {
+        const struct def_limits *limits = &condition->limits;
+        page_put(page, "; wanted ");
+        if (limits->has_low)
+            page_ratio(page, limits->low, limits->has_high ? "" : limits->unit);
+        page_put(page, limits->has_low && limits->has_high ? " to " : limits->has_low ? " or more" : "at most ");
+        if (limits->has_high)
+            page_ratio(page, limits->high, limits->unit);
+    }
     page_put(page, "</td><td>");
     if (result->has_value)
         page_time(page, result->time);

@@ -54,6 +54,21 @@ static void put_failed_conditions(struct page *page)
         page_put(page, "</ul>");
 }
 
+/* A weighing that a person took back is left out of account, not out of sight. */
+static void put_withdrawn(struct page *page, const struct step_result *step)
+{
+    uint64_t count = 0;
+    for (uint32_t i = 0; i < step->tries.kept; i++) {
+        const struct try_result *one = &step->tries.list[i];
+        count += one->left_out && one->has_stretch && one->mark && one->mark->withdrawn_by;
+    }
+    if (!count)
+        return;
+    page_put(page, "; ");
+    page_count(page, count, "other steady reading");
+    page_put(page, " a person took back afterwards, see the tries of the step");
+}
+
 static void put_steps(struct page *page, enum step_answer answer, const char *head)
 {
     const struct verdict *verdict = page->about->verdict;
@@ -93,6 +108,7 @@ static void put_steps(struct page *page, enum step_answer answer, const char *he
                 page_put(page, ": ");
                 page_text(page, step->reason);
             }
+            put_withdrawn(page, step);
             page_put(page, "</li>");
         }
     }

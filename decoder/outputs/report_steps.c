@@ -291,6 +291,14 @@ static void put_tries(struct page *page, const struct step_result *step, const c
             page_put(page, "; withdrawn: ");
             page_text(page, one->mark->withdrawn_by->text);
         }
+        if (one->left_out && one->has_stretch) { /* what does not count is shown all the same */
+            page_put(page, "; it read ");
+            put_range(page, &one->stretch, &page->definitions->readings[step->step->reading]);
+            page_put(page, ", steady for ");
+            page_span(page, one->stretch.last_time - one->stretch.first_time);
+            page_put(page, ": ");
+            page_put(page, standings[one->stretch.standing]);
+        }
         page_put(page, "</td><td>");
         page_text(page, one->refused_start ? "refused"
                         : one->left_out    ? "does not count"

@@ -354,6 +354,9 @@ void page_files(struct page *page)
         put_hash(page, page->definitions->files[i].sha256);
         page_put(page, "</td></tr>\n");
     }
+    if (about->recorded)
+        page_put(page, "<tr><th scope=\"row\">recorder.jsonl</th><td>the recorder's log</td><td>each line carries the sum "
+                       "of the one before it; a seal names the whole</td></tr>\n");
     if (about->marks) {
         page_put(page, "<tr><th scope=\"row\">marks.jsonl</th><td>");
         page_count(page, about->marks->count, "note");

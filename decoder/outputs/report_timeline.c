@@ -25,10 +25,12 @@ static void put_mark(struct page *page, const struct mark *mark, bool bound)
     if (mark->withdraws) {
         page_put(page, "; withdraws line ");
         page_number(page, mark->withdraws);
+        page_put(page, " of marks.jsonl");
     }
     if (mark->withdrawn_by) {
         page_put(page, "; withdrawn later by line ");
         page_number(page, mark->withdrawn_by->line);
+        page_put(page, " of marks.jsonl");
     }
     if (!bound)
         page_put(page, "; it stands at no one place of the record");

@@ -29,7 +29,7 @@ from page_reading import Page, axe_says, npm_modules, numbers_in, plain, validat
 from report_jobs import LONG, hostile_job, long_trace, recorded_job
 
 NAMES = ["clean", "refused-twice", "rezeroed-with-weight", "blind-rail-losses", "blind-unit-swapped", "wrong-vehicle"]
-UNSEEN = ["blind-hand-on-weight", "two-vehicles", "not-level", "count-after-wide"] # compared, but not looked at in the browser
+UNSEEN = ["blind-hand-on-weight", "two-vehicles", "not-level", "count-after-wide", "try-withdrawn", "supply-low"] # compared, but not looked at in the browser
 PAPERS = {"A4": (8.27, 11.69, 595, 842), "letter": (8.5, 11, 612, 792)}
 
 
@@ -118,6 +118,8 @@ def check_step(checks, where, step, page, article):
         checks.that(facts["Answer of the module"].startswith("bytes " + shown), f"{where}: bytes {shown} are not told")
     for one in step["tries"][:12]:
         checks.that(clock_of(one["time"]) in text, lambda one=one: f"{where}: a try at {one['time']} is not told")
+        if one.get("left_out") and (one.get("stretch") or {}).get("lowest") is not None:
+            checks.that(f"it read {one['stretch']['lowest']}" in text, f"{where}: what the try at {one['time']} read")
         if one["nrc_name"]:
             checks.that(one["nrc_name"] in text, f"{where}: {one['nrc_name']} is not told")
 
@@ -197,6 +199,8 @@ def check_values(checks, where, page, verdict):
         if attempt["opened"] and attempt["answered"] and steps:
             checks.that(f"{clock_of(attempt['first_time'])} with the request for a start that was accepted" in whole,
                         f"{where}: where attempt {attempt['attempt']} began")
+    back = any(one.get("left_out") and one.get("stretch") and one.get("withdrawn") for step in steps for one in step["tries"])
+    checks.equal("a person took back afterwards" in opening, back, f"{where}: a weighing that was taken back, at once")
     several = any(len(part["attempts"]) > 1 for part in verdict["parts"])
     checks.equal("Earlier attempts" in opening, several, f"{where}: earlier attempts at once")
     order = [opening.index(head) for head in ("Contradicted by", "Not confirmed", "Confirmed by",
@@ -214,6 +218,9 @@ def check_values(checks, where, page, verdict):
             if condition["value"] is not None:
                 checks.that(any(Decimal(condition["value"]) in numbers_in(row) for row in found),
                             f"{where}: value of {condition['condition']}")
+            ends = [condition["limit"][key] for key in ("low", "high")] if (condition.get("limit") or {}).get("low") else []
+            checks.that(all(any(end in numbers_in(row) for row in found) for end in map(Decimal, filter(None, ends))),
+                        f"{where}: limit of {condition['condition']}")
     for file in verdict["traces"] + verdict["definitions"] + ([verdict["marks"]] if verdict["marks"] else []):
         checks.that(file["sha256"] in whole, f"{where}: sum of {file['file']}")
     for text in ("no substitute", "certifies no airbag", "what no bus carried", "Never probe"):
