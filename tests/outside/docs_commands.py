@@ -20,7 +20,7 @@ from common import ROOT, TARETRACE, Checks, temporary
 BLOCK = re.compile(r"^```(\w*)\n(.*?)^```$", re.M | re.S)
 ENDS = re.compile(r"#\s*ends (\d+)")
 BEGINNINGS = ("taretrace ", "sh ", "openssl genpkey ", "openssl pkey", "cut ", "(cd ", "find ", "cp ", "rm ", "diff ",
-              "printf ")
+              "printf ", "od ")
 
 
 def commands(block):
