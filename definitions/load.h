@@ -83,7 +83,6 @@ struct load {
 enum key_state {
     KEY_OPTIONAL,
     KEY_REQUIRED,
-    KEY_LATER, /* of the language, but not in this version yet */
 };
 struct key_rule {
     const char *key;

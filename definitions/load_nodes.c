@@ -13,14 +13,22 @@ struct def_place load_place(const struct node *node)
     return (struct def_place){node->file, node->line, node->column};
 }
 
+/* A part of a message, kept until it is told; never NULL. */
+static const char *keep_words(struct load *load, const char *text, size_t length)
+{
+    const char *copy = arena_text(&load->scratch, text, length);
+    if (!copy)
+        load->no_memory = true;
+    return copy ? copy : "";
+}
+
 const char *load_line(struct load *load, struct def_place place, uint32_t file)
 {
     char text[DEF_NAME_MAX + 32];
     int length = place.file == file ? snprintf(text, sizeof text, "line %u", place.line)
                                     : snprintf(text, sizeof text, "line %u of %.200s", place.line,
                                                load->definitions->files[place.file].name);
-    const char *copy = arena_text(&load->scratch, text, (size_t)length);
-    return copy ? copy : "";
+    return keep_words(load, text, (size_t)length);
 }
 
 const struct node *load_head(const struct node *node)
@@ -159,8 +167,7 @@ const char *load_nearest(struct load *load, const char *text, const char *const 
         if (count > shown)
             used += snprintf(out + used, sizeof out - (size_t)used, " and %zu more", count - shown);
     }
-    const char *copy = arena_text(&load->scratch, out, (size_t)used);
-    return copy ? copy : "";
+    return keep_words(load, out, (size_t)used);
 }
 
 /* The rule whose key stands before a ':' in text ("byte:0"), so that only a space is missing. */
@@ -213,7 +220,7 @@ static const struct key_rule *refuse_key(struct load *load, const struct node *m
     size_t used = 0;
     list[0] = '\0';
     for (size_t i = 0; i < count; i++)
-        if (rules[i].state != KEY_LATER && used < sizeof list - 1)
+        if (used < sizeof list - 1)
             used += (size_t)snprintf(list + used, sizeof list - used, "%s%s", used ? ", " : "", rules[i].key);
     load_say(load, key, "%s has no key \"%.60s\"; its keys are: %s", what, key->text, list);
     return NULL;
@@ -236,9 +243,7 @@ bool load_map(struct load *load, const struct node *node, const char *what, cons
             given |= UINT64_C(1) << (rule - rules);
         if (i == rule_count || value->bad)
             continue;
-        if (rules[i].state == KEY_LATER)
-            load_say(load, value->key, "\"%s\" is not in this version yet; take it away", rules[i].key);
-        else if (value->kind == NODE_TEXT && value->length == 0 && value->plain)
+        if (value->kind == NODE_TEXT && value->length == 0 && value->plain)
             load_say(load, value->key, "\"%s\" has no value; give it one or take it away", rules[i].key);
         else
             found[i] = value;

@@ -102,8 +102,10 @@ static bool line_of(struct mistakes *mistakes, struct def_place place, size_t *s
     if (!mistakes->lines[place.file]) {
         uint32_t count = find_lines(file, NULL);
         mistakes->lines[place.file] = arena_take(mistakes->arena, count * sizeof **mistakes->lines);
-        if (!mistakes->lines[place.file])
+        if (!mistakes->lines[place.file]) {
+            mistakes->no_memory = true; /* the same file would be told otherwise */
             return false;
+        }
         mistakes->line_count[place.file] = find_lines(file, mistakes->lines[place.file]);
     }
     if (place.line > mistakes->line_count[place.file])
