@@ -6,6 +6,7 @@
 #include <unistd.h>
 
 #include "../../definitions/loader.h"
+#include "../support/shortage.h"
 #include "commands.h"
 #include "lint_examples.h"
 
@@ -34,7 +35,7 @@ static int check(const char *const *files, size_t count, struct diagnostics *dia
         uint64_t examples = lint_examples(&definitions, diagnostics);
         definitions_lint(&definitions, diagnostics);
         if (diagnostics->errors) {
-            code = EXIT_BAD_INPUT;
+            code = shortage_seen() ? EXIT_OUR_FAULT : EXIT_BAD_INPUT;
         } else if (!sink_open_fd(&out, STDOUT_FILENO, false)) {
             code = EXIT_OUR_FAULT;
         } else {

@@ -14,6 +14,7 @@
 
 #include "arena.h"
 #include "loader.h"
+#include "shortage.h"
 
 static uint64_t requests, refused; /* the refused-th from now on is refused; 0: none */
 
@@ -85,7 +86,9 @@ static void every_request(const char *pattern)
 static void files_that_use_everything(void **state)
 {
     (void)state;
+    assert_false(shortage_seen());
     every_request(TT_SOURCE_DIR "/definitions/template.yaml");
+    assert_true(shortage_seen()); /* so that no command ends well */
     every_request(TT_SOURCE_DIR "/definitions/examples/*.yaml");
     every_request(TT_SOURCE_DIR "/tests/definitions/good/*.yaml");
 }
