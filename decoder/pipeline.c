@@ -427,6 +427,8 @@ int pipeline_finish(struct pipeline *pipeline)
     result->interrupted = interrupt_asked() || pipeline->stopped;
     for (uint32_t i = 0; i < pipeline->bus_count && !code; i++)
         code = end_bus(pipeline, &pipeline->buses[i]);
+    if (!code)
+        code = pipeline_noted_whole(pipeline);
     result->last_record = pipeline->facts[0].last_record;
     result->last_time = pipeline->started ? pipeline->last.time : 0;
     memcpy(result->sha256, pipeline->facts[0].sha256, sizeof result->sha256);

@@ -80,6 +80,8 @@ void pipeline_noted_begin(struct pipeline *pipeline);
 void pipeline_noted_before(struct bus *bus);
 /* After the last frame, when the file's sum is taken. */
 void pipeline_noted_end(struct bus *bus);
+/* 0, or EXIT_WRITE_FAILED when something noted was lost on the way, which is told: then there is no verdict. */
+int pipeline_noted_whole(const struct pipeline *pipeline);
 
 /* Counts a fault and tells the listener. */
 void pipeline_fault(struct pipeline *pipeline, const char *stage, const char *reason, const struct frame *frame);

@@ -158,6 +158,17 @@ void pipeline_noted_before(struct bus *bus)
         bus->noted_at++;
 }
 
+int pipeline_noted_whole(const struct pipeline *pipeline)
+{
+    const struct recorder_log *log = pipeline->options.recorder;
+    if (!log || !log->unread)
+        return 0;
+    diagnostics_say(pipeline->options.diagnostics, SEVERITY_ERROR, NULL,
+                    "what the recorder noted could not be read again from a temporary file; check the disk that holds "
+                    "/tmp and run again");
+    return EXIT_WRITE_FAILED;
+}
+
 void pipeline_noted_end(struct bus *bus)
 {
     struct bus_log *log = &bus->log;

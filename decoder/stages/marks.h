@@ -103,8 +103,11 @@ struct mark_cover {
     uint64_t bytes;        /* of the checkpoint before */
 };
 TT_MUST_USE bool marks_cover_begin(struct mark_cover *cover, struct marks *marks);
-/* One checkpoint: its time, and length and sum of the marks file then. late: how far off is still "within". */
-void marks_cover(struct mark_cover *cover, int64_t time, uint64_t bytes, const char *sha256, int64_t late);
+/*
+ * One checkpoint: its time, and length and sum of the marks file then. late: how far off is still "within". False when
+ * the digest library fails: nothing can be said of the marks then.
+ */
+TT_MUST_USE bool marks_cover(struct mark_cover *cover, int64_t time, uint64_t bytes, const char *sha256, int64_t late);
 /* What no checkpoint covered stays uncovered; frees. */
 void marks_cover_end(struct mark_cover *cover);
 

@@ -18,26 +18,32 @@ bool marks_cover_begin(struct mark_cover *cover, struct marks *marks)
     return !marks || digest_open(&cover->digest);
 }
 
-/* The sum of the first `bytes` bytes is this one. Lengths only grow; a file that was longer once has lost something. */
-static bool agrees(struct mark_cover *cover, uint64_t bytes, const char *sha256)
+/*
+ * The sum of the first `bytes` bytes is this one. Lengths only grow; a file that was longer once has lost something.
+ * *failed: the digest library did, so nothing is known.
+ */
+static bool agrees(struct mark_cover *cover, uint64_t bytes, const char *sha256, bool *failed)
 {
     char sum[DIGEST_TEXT];
     if (!cover->marks)
         return bytes == 0;
-    if (bytes < cover->hashed || bytes > cover->marks->length ||
-        !digest_add(&cover->digest, cover->marks->bytes + cover->hashed, (size_t)(bytes - cover->hashed)))
+    if (bytes < cover->hashed || bytes > cover->marks->length)
         return false;
+    *failed = !digest_add(&cover->digest, cover->marks->bytes + cover->hashed, (size_t)(bytes - cover->hashed)) ||
+              !digest_text(&cover->digest, sum);
     cover->hashed = bytes;
-    return digest_text(&cover->digest, sum) && strcmp(sum, sha256) == 0;
+    return !*failed && strcmp(sum, sha256) == 0;
 }
 
-void marks_cover(struct mark_cover *cover, int64_t time, uint64_t bytes, const char *sha256, int64_t late)
+bool marks_cover(struct mark_cover *cover, int64_t time, uint64_t bytes, const char *sha256, int64_t late)
 {
     if (bytes == cover->bytes && strcmp(sha256, cover->sha256) == 0)
-        return; /* nothing new since the checkpoint before */
+        return true; /* nothing new since the checkpoint before */
     cover->bytes = bytes;
     memcpy(cover->sha256, sha256, sizeof cover->sha256);
-    bool good = !cover->changed && agrees(cover, bytes, sha256);
+    bool failed = false, good = !cover->changed && agrees(cover, bytes, sha256, &failed);
+    if (failed)
+        return false;
     cover->changed = cover->changed || !good;
     for (; cover->marks && cover->next < cover->marks->count && cover->marks->list[cover->next].end <= bytes;
          cover->next++) {
@@ -49,6 +55,7 @@ void marks_cover(struct mark_cover *cover, int64_t time, uint64_t bytes, const c
         else
             mark->covered = mark->time - time > late ? MARK_COVERED_EARLY : MARK_COVERED;
     }
+    return true;
 }
 
 void marks_cover_end(struct mark_cover *cover)

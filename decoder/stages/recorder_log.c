@@ -136,22 +136,34 @@ void recorder_events_close(struct recorder_reading *reading, uint32_t index, uin
 
 void recorder_log_rewind(struct recorder_log *log, uint32_t bus)
 {
-    if (log->buses[bus].checks)
-        rewind(log->buses[bus].checks);
-    if (log->buses[bus].events)
-        rewind(log->buses[bus].events);
+    struct recorder_bus *of = &log->buses[bus];
+    if ((of->checks && fseek(of->checks, 0, SEEK_SET) != 0) || (of->events && fseek(of->events, 0, SEEK_SET) != 0))
+        log->unread = true;
+    of->checks_taken = of->events_taken = 0;
+}
+
+/* The next of `count` entries kept in a temporary file. One that cannot be read again is not the end of them. */
+static bool take(struct recorder_log *log, FILE *file, void *entry, size_t size, uint64_t *taken, uint64_t count)
+{
+    if (!file || *taken == count)
+        return false;
+    ++*taken;
+    if (fread(entry, size, 1, file) == 1)
+        return true;
+    log->unread = true;
+    return false;
 }
 
 bool recorder_log_event(struct recorder_log *log, uint32_t bus, struct recorder_event *event)
 {
-    FILE *file = log->buses[bus].events;
-    return file && fread(event, sizeof *event, 1, file) == 1;
+    struct recorder_bus *of = &log->buses[bus];
+    return take(log, of->events, event, sizeof *event, &of->events_taken, of->event_count);
 }
 
 bool recorder_log_check(struct recorder_log *log, uint32_t bus, struct recorder_check *check)
 {
-    FILE *file = log->buses[bus].checks;
-    return file && fread(check, sizeof *check, 1, file) == 1;
+    struct recorder_bus *of = &log->buses[bus];
+    return take(log, of->checks, check, sizeof *check, &of->checks_taken, of->check_count);
 }
 
 uint32_t recorder_log_bus(const struct recorder_log *log, const char *name)
@@ -281,6 +293,10 @@ static void conclude(struct recorder_reading *reading)
             reading->errno_value = errno;
         }
         recorder_log_rewind(log, i);
+    }
+    if (log->unread) {
+        reading->no_room = true;
+        reading->errno_value = errno;
     }
 }
 

@@ -71,6 +71,7 @@ struct recorder_bus {
     uint64_t owed[2];      /* of those, told from the counters before their event came */
     FILE *checks, *events; /* unlinked; NULL without any */
     uint64_t check_count, event_count;
+    uint64_t checks_taken, events_taken; /* since the last rewind */
     uint64_t open_events;  /* events from here on may still lack their `before` */
     uint64_t last_after;   /* of its newest event */
     /* when the trace was read */
@@ -130,6 +131,7 @@ struct recorder_log {
     struct recorder_span spans[RECORDER_SPANS_MAX];
     uint32_t span_count;
     uint64_t counted_events;
+    bool unread;          /* something kept in a temporary file could not be read again: no answer may rest on this log */
 };
 
 /*
@@ -145,7 +147,7 @@ uint32_t recorder_log_bus(const struct recorder_log *log, const char *name);
 
 /* Begins again at the first checkpoint and event of a bus. */
 void recorder_log_rewind(struct recorder_log *log, uint32_t bus);
-/* The next of its events, in the order of the log; of its checkpoints. False at the end. */
+/* The next of its events, in the order of the log; of its checkpoints. False at the end, and with log->unread. */
 TT_MUST_USE bool recorder_log_event(struct recorder_log *log, uint32_t bus, struct recorder_event *event);
 TT_MUST_USE bool recorder_log_check(struct recorder_log *log, uint32_t bus, struct recorder_check *check);
 

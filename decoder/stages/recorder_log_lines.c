@@ -311,8 +311,8 @@ static void take_state(struct recorder_reading *reading, const json_t *object, i
         take_bus(reading, time, i, &states[i]);
     if (reading->proving)
         log->last_time = time;
-    if (summed && reading->proving)
-        marks_cover(&reading->cover, time, bytes, sum, RECORDER_LATE);
+    if (summed && reading->proving && !marks_cover(&reading->cover, time, bytes, sum, RECORDER_LATE))
+        reading->no_memory = true;
 }
 
 static void take_checkpoint(struct recorder_reading *reading, const json_t *object)

@@ -53,7 +53,7 @@ static void checkpoint(int64_t after, size_t bytes, bool wrong)
         (void)snprintf(text + 2 * i, 3, "%02x", sum[i]);
     if (wrong)
         text[63] = text[63] == '0' ? '1' : '0';
-    marks_cover(&cover, marks.list[0].time + after, bytes, text, LATE);
+    assert_true(marks_cover(&cover, marks.list[0].time + after, bytes, text, LATE));
 }
 
 static void assert_covered(enum mark_covered first, enum mark_covered second, bool changed)
