@@ -127,10 +127,10 @@ bool load_is(struct load *load, const struct node *node, enum node_kind kind, co
         return false; /* never closed: what it is meant to be is not clear */
     const char *colon = node->kind == NODE_TEXT ? strchr(node->text, ':') : NULL;
     if (kind == NODE_MAP && colon && node->plain && colon[1] != '\0')
-        load_say(load, node, "%s is %s, not %s; a space is missing behind the colon", what, wanted[kind],
+        load_say(load, node, "%s must be %s, not %s; a space is missing behind the colon", what, wanted[kind],
                  kind_word(node));
     else
-        load_say(load, kind_word(node)[0] == 'n' ? load_head(node) : node, "%s is %s, not %s; change it", what,
+        load_say(load, kind_word(node)[0] == 'n' ? load_head(node) : node, "%s must be %s, not %s; change it", what,
                  wanted[kind], kind_word(node));
     return false;
 }

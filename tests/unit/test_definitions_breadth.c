@@ -360,7 +360,7 @@ static void mistakes_of_included_files(void **state)
     load(1, LOAD_MISTAKES);
     says("codes.yaml:3:3: \"0x9A0002\" is the same number as \"0x9A0002\" in line 4 of seat.yaml; a number stands "
          "once");
-    says("codes.yaml:4:13: the text of a trouble code is a text, not a list");
+    says("codes.yaml:4:13: the text of a trouble code must be a text, not a list");
     says("codes.yaml:5:1: an included file has no key \"module\"");
     assert_int_equal(rig.diagnostics.errors, 3);
     end();
