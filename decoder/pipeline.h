@@ -18,6 +18,7 @@
 struct pipeline_listener {
     void *context;
     void (*frame)(void *context, const struct frame *frame); /* data, remote and error frames (frame->error) */
+    void (*other)(void *context, const struct frame *frame); /* its place: a packet of another protocol than CAN */
     void (*message)(void *context, const struct message *message);             /* complete and abandoned */
     void (*exchange)(void *context, const struct exchange_event *event, const struct service_content *content); /* CLOSED only */
     void (*reading)(void *context, const struct reading_event *event);          /* values, unknown, faults, remarks */

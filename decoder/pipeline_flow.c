@@ -204,6 +204,8 @@ void pipeline_on_frame(void *context, const struct frame_event *arrived)
         break;
     case FRAME_OTHER:
         bus->others++;
+        if (pipeline->listener.other)
+            pipeline->listener.other(pipeline->listener.context, frame);
         break;
     case FRAME_FAULT:
         on_frame_fault(bus, arrived);

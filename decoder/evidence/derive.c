@@ -142,6 +142,11 @@ static void on_frame(void *context, const struct frame *frame)
     TELL((struct derive *)context, frame, frame);
 }
 
+static void on_other(void *context, const struct frame *frame)
+{
+    TELL((struct derive *)context, other, frame);
+}
+
 static void on_message(void *context, const struct message *message)
 {
     struct derive *derive = context;
@@ -356,6 +361,8 @@ static int decode(struct derive *derive, uint32_t bus)
     }
     if (told && derive->request->listener->frame)
         listener.frame = on_frame;
+    if (told && derive->request->listener->other)
+        listener.other = on_other;
     job_inputs_to_pipeline(derive->request->job, &options);
     options.bus = bus;
     options.hashing = options.judging = true;

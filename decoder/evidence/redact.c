@@ -173,7 +173,10 @@ static int put_left_out(struct redacting *redacting, struct json *json)
             expected = expected || strcmp(name, redact_trace_name(redacting, k)) == 0;
         if (expected)
             continue;
-        json_text(json, NULL, name);
+        char shown[FOLDER_NAME_MAX];
+        (void)snprintf(shown, sizeof shown, "%s", name);
+        (void)redact_text(redacting, shown, strlen(shown)); /* photos are called after the vehicle */
+        json_text(json, NULL, shown);
         redacting->result->files_left_out++;
     }
     json_close(json, ']');
@@ -325,8 +328,8 @@ static void free_all(struct redacting *redacting)
             (void)close(redacting->copies[i]);
         if (redacting->drops[i])
             (void)fclose(redacting->drops[i]);
-        if (redacting->malformed[i])
-            (void)fclose(redacting->malformed[i]);
+        if (redacting->unclear[i])
+            (void)fclose(redacting->unclear[i]);
     }
     if (redacting->changes)
         (void)fclose(redacting->changes);

@@ -1,7 +1,7 @@
 /*
  * Where a message holds what is masked in a redacted copy, whatever the definitions say of it: VIN and serial number by
  * the standards' identifiers (F190, F18C, OBD 09 02), seeds and keys of SecurityAccess. A message that broke off counts
- * as far as it came. Fields that the definitions name `vin` or `serial number` are found by their readings.
+ * as far as it came. Fields that the definitions name `vin` or `serial number` are found by their readings, in writes here.
  */
 #ifndef TT_REDACT_FIND_H
 #define TT_REDACT_FIND_H

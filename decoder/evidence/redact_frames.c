@@ -8,6 +8,9 @@
 #include "../stages/pair.h"
 #include "redact_parts.h"
 
+#define CLASSIC_DATA 8u
+#define BEGINNING 3u /* bytes of a value that are worth masking where a message broke off */
+
 /* ---- which ids ---- */
 
 static bool is_of_pair(uint32_t word, uint32_t request, uint32_t response, uint32_t functional)
@@ -60,9 +63,10 @@ static struct redact_id *count_id(struct redacting *redacting, uint32_t bus, uin
     return id;
 }
 
-static bool note(struct redacting *redacting, FILE **file, const struct frame *frame)
+/* carried: data bytes that are the frame's own. */
+static bool note(struct redacting *redacting, FILE **file, const struct frame *frame, uint32_t carried)
 {
-    const struct redact_drop drop = {frame->offset, frame->number};
+    const struct redact_drop drop = {frame->offset, frame->number, frame->data_offset + carried};
     if (!*file)
         *file = tmpfile();
     if (*file && fwrite(&drop, sizeof drop, 1, *file) == 1)
@@ -73,7 +77,7 @@ static bool note(struct redacting *redacting, FILE **file, const struct frame *f
 
 static void leave_out(struct redacting *redacting, const struct frame *frame)
 {
-    if (note(redacting, &redacting->drops[frame->file], frame))
+    if (note(redacting, &redacting->drops[frame->file], frame, 0))
         redacting->drop_counts[frame->file]++;
 }
 
@@ -88,6 +92,9 @@ static void on_frame(void *context, const struct frame *frame)
     bool examined = redact_is_examined(redacting, word);
     if (redacting->writing && examined && !frame->remote)
         clear_frame(redacting, frame);
+    uint32_t carried = frame->remote ? 0 : frame->length; /* a remote frame states a length and carries nothing */
+    if (redacting->writing && examined && carried < (frame->fd ? FRAME_DATA_MAX : CLASSIC_DATA))
+        (void)note(redacting, &redacting->unclear[frame->file], frame, carried); /* the record may hold more */
     if (redacting->writing || examined)
         return;
     const struct redact_id *id = count_id(redacting, frame->bus, word);
@@ -242,22 +249,28 @@ static void on_place(void *context, enum secret_kind kind, uint32_t start, uint3
     free(mask);
 }
 
+/* A message that broke off inside a known value: the longest beginning of it that the message ends with. */
+static void mask_beginning(struct redacting *redacting, const struct message *message, const struct secret *secret)
+{
+    uint32_t length = secret->length - 1 < message->received ? secret->length - 1 : message->received;
+    while (length >= BEGINNING && !secret_equals(secret, message->bytes + (message->received - length), length))
+        length--;
+    if (length >= BEGINNING)
+        patch_message(redacting, message, message->received - length, secret->mask, length);
+}
+
 /* The same values anywhere else in a message. */
 static void mask_elsewhere(struct redacting *redacting, const struct message *message)
 {
     for (uint32_t i = 0; i < redacting->secrets.count; i++) {
         const struct secret *secret = &redacting->secrets.list[i];
-        if (!secret_is_searched(secret) || secret->length > message->received)
+        if (!secret_is_searched(secret))
             continue;
-        for (uint32_t at = 0; at + secret->length <= message->received; at++) {
-            const uint8_t *next =
-                memchr(message->bytes + at, secret->bytes[0], message->received - secret->length - at + 1);
-            if (!next)
-                break;
-            at = (uint32_t)(next - message->bytes);
-            if (memcmp(next, secret->bytes, secret->length) == 0)
+        for (uint32_t at = 0; at + secret->length <= message->received; at++)
+            if (secret_equals(secret, message->bytes + at, secret->length))
                 patch_message(redacting, message, at, secret->mask, secret->length);
-        }
+        if (message->state != MESSAGE_COMPLETE)
+            mask_beginning(redacting, message, secret);
     }
 }
 
@@ -293,10 +306,20 @@ static void on_fault(void *context, const char *stage, const char *reason, const
     if (!frame || strcmp(stage, "frame") != 0)
         return;
     if (redacting->writing) /* a record that is no frame: what it carries is cleared */
-        (void)note(redacting, &redacting->malformed[frame->file], frame);
+        (void)note(redacting, &redacting->unclear[frame->file], frame, 0);
     else if (redacting->request->only_pairs && !redact_is_examined(redacting, frame_id_word(frame)))
         leave_out(redacting, frame);
 }
 
+/* A packet of another protocol, as an "any" capture has them: nobody can say what is in it. */
+static void on_other(void *context, const struct frame *frame)
+{
+    struct redacting *redacting = context;
+    if (redacting->writing)
+        (void)note(redacting, &redacting->unclear[frame->file], frame, 0);
+    else if (redacting->request->only_pairs)
+        leave_out(redacting, frame);
+}
+
 const struct pipeline_listener redact_listener = {
-    .frame = on_frame, .message = on_message, .reading = on_reading, .fault = on_fault};
+    .frame = on_frame, .other = on_other, .message = on_message, .reading = on_reading, .fault = on_fault};

@@ -31,7 +31,7 @@ struct redacting {
     int copies[TRACE_INPUTS_MAX];   /* each trace of the copy, open for writing; -1 */
     FILE *drops[TRACE_INPUTS_MAX];  /* of each trace: record offset and number of the frames to leave out; unlinked */
     uint64_t drop_counts[TRACE_INPUTS_MAX];
-    FILE *malformed[TRACE_INPUTS_MAX]; /* of each trace: records that are no frames; likewise */
+    FILE *unclear[TRACE_INPUTS_MAX]; /* of each trace: records that are no frames, or may hold more than one; likewise */
     FILE *changes;                  /* struct redact_change, in order of file and frame; unlinked */
     uint64_t change_count;
     struct redact_id *ids;          /* owned; hash table of REDACT_IDS_MAX */
@@ -47,6 +47,7 @@ struct redacting {
 
 struct redact_drop {
     uint64_t offset, number;
+    uint64_t end; /* in the file: of what the frame carries, a record's header at least */
 };
 struct redact_change {
     uint32_t file;

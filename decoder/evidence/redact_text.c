@@ -57,15 +57,24 @@ static bool is_secret_mark(const struct mark *mark, enum secret_kind *kind)
     return mark->kind == MARK_IDENTITY && (strcmp(mark->name, "vin") == 0 || strcmp(mark->name, "serial number") == 0);
 }
 
+/* What it says was read off: by its value, else its text (as steps take it, D 7.11), without padding. */
+static const uint8_t *secret_of_mark(const struct mark *mark, uint32_t *length)
+{
+    const char *said = mark->value[0] ? mark->value : mark->text;
+    const uint8_t *value = (const uint8_t *)said;
+    *length = (uint32_t)strlen(said);
+    secret_trim(&value, length);
+    return value;
+}
+
 bool redact_collect_marks(struct redacting *redacting)
 {
     const struct job_inputs *job = &redacting->job;
     enum secret_kind kind;
     for (uint32_t i = 0; job->marks_loaded && i < job->marks.count; i++) {
         const struct mark *mark = &job->marks.list[i];
-        const uint8_t *value = (const uint8_t *)mark->value;
-        uint32_t length = (uint32_t)strlen(mark->value);
-        secret_trim(&value, &length);
+        uint32_t length;
+        const uint8_t *value = secret_of_mark(mark, &length);
         if (is_secret_mark(mark, &kind) && !secrets_add(&redacting->secrets, kind, value, length))
             return false;
     }
@@ -86,16 +95,17 @@ static char *line_of(char *text, size_t size, uint32_t number, size_t *length)
 /* A value too short to be looked for everywhere: where the mark itself has it, between quotes. */
 static void mask_value(struct redacting *redacting, const struct mark *mark)
 {
-    const struct secret *secret = secrets_find(&redacting->secrets, (const uint8_t *)mark->value,
-                                               (uint32_t)strlen(mark->value));
-    size_t length;
+    const char *said = mark->value[0] ? mark->value : mark->text;
+    uint32_t kept;
+    const uint8_t *value = secret_of_mark(mark, &kept);
+    const struct secret *secret = secrets_find(&redacting->secrets, value, kept);
+    size_t length, whole = strlen(said), before = (size_t)(value - (const uint8_t *)said);
     char *line = line_of(redacting->marks, redacting->job.marks.length, mark->line, &length);
     if (!secret || secret_is_searched(secret))
         return;
-    for (size_t i = 1; i + secret->length < length; i++)
-        if (line[i - 1] == '"' && line[i + secret->length] == '"' &&
-            memcmp(line + i, secret->bytes, secret->length) == 0)
-            memcpy(line + i, secret->mask, secret->length);
+    for (size_t i = 1; i + whole < length; i++)
+        if (line[i - 1] == '"' && line[i + whole] == '"' && memcmp(line + i, said, whole) == 0)
+            memcpy(line + i + before, secret->mask, secret->length);
 }
 
 /* Does any text in it still hold a value, once its escapes are read? */
@@ -117,6 +127,23 @@ static bool holds_value(const struct redacting *redacting, json_t *value)
     return found;
 }
 
+/* Does an identity still say a value that is too short to be looked for everywhere? */
+static bool says_value(const struct redacting *redacting, const json_t *object)
+{
+    const char *value = json_string_value(json_object_get(object, "value"));
+    const char *text = json_string_value(json_object_get(object, "text"));
+    const char *kind = json_string_value(json_object_get(object, "kind"));
+    const char *name = json_string_value(json_object_get(object, "name"));
+    const struct mark mark = {.kind = MARK_IDENTITY, .name = name ? name : "", .value = value ? value : "",
+                              .text = text ? text : ""};
+    enum secret_kind secret;
+    uint32_t length;
+    if (!kind || strcmp(kind, mark_kind_text(MARK_IDENTITY)) != 0 || !is_secret_mark(&mark, &secret))
+        return false;
+    const uint8_t *said = secret_of_mark(&mark, &length);
+    return secrets_find(&redacting->secrets, said, length) != NULL;
+}
+
 static int check_marks(struct redacting *redacting)
 {
     size_t size = redacting->job.marks.length, length;
@@ -125,7 +152,7 @@ static int check_marks(struct redacting *redacting)
         number++;
         at = line_of(at, size - (size_t)(at - redacting->marks), 1, &length);
         json_t *object = json_loadb(at, length, 0, NULL);
-        bool found = holds_value(redacting, object);
+        bool found = holds_value(redacting, object) || says_value(redacting, object);
         json_decref(object);
         if (found)
             return redact_refuse(redacting,
@@ -170,6 +197,13 @@ int redact_definitions(struct redacting *redacting)
         size_t length;
         if (strncmp(name, "definitions/", 12) != 0 && strcmp(name, "options.json") != 0)
             continue;
+        char called[FOLDER_NAME_MAX];
+        (void)snprintf(called, sizeof called, "%s", name);
+        if (redact_text(redacting, called, strlen(called)))
+            code = redact_refuse(redacting, "%s is called after a VIN or serial number of this job, and names are not "
+                                 "altered: judge the job by a file with another name, and seal that", name);
+        if (code)
+            break;
         if (!folder_read(redacting->job.fd, name, room, DEFINITION_MAX, &length))
             code = redact_refuse(redacting, "%s cannot be read: %s", name, strerror(errno));
         else if (redact_text(redacting, room, length))

@@ -13,8 +13,6 @@
 #define RECORD_HEADER 16u /* man pcap-savefile(5) */
 #define FILE_HEADER 24u
 #define FRAME_HEADER 8u   /* CAN id, length, flags (LINKTYPE_CAN_SOCKETCAN) */
-#define COOKED_HEADER 20u /* of link type 276; 113 has 16 */
-#define LINKTYPE_CAN 227u
 
 /* Records of one original trace, and beside them the copy's bytes. */
 struct beside {
@@ -99,27 +97,35 @@ static void clear_tail(struct beside *beside)
     add_change(redacting, beside->file, beside->first + beside->reader.records + 1, beside->reader.good_length);
 }
 
+/* Clears what a record holds behind this place of the file. Whether there was anything. */
+static bool clear_behind(struct beside *beside, uint64_t from)
+{
+    const struct trace_record *record = &beside->record;
+    uint64_t data = record->offset + RECORD_HEADER, to = data + record->captured;
+    bool any = false;
+    for (uint64_t at = from; at < to; at++)
+        any = any || beside->copy[at - data] != 0;
+    if (any)
+        clear_copy(beside->redacting, beside->file, from, to);
+    return any;
+}
+
 static int compare_file(struct redacting *redacting, uint32_t file, uint64_t *first)
 {
     struct beside beside;
     int code;
-    struct redact_drop malformed;
-    FILE *list = redacting->malformed[file];
+    struct redact_drop unclear;
+    FILE *list = redacting->unclear[file];
     if (list)
         rewind(list);
-    bool has = list && fread(&malformed, sizeof malformed, 1, list) == 1;
+    bool has = list && fread(&unclear, sizeof unclear, 1, list) == 1;
     bool opened = beside_open(&beside, redacting, file, *first, &code);
     while (!code && next(&beside)) {
         const struct trace_record *record = &beside.record;
         bool differs = memcmp(record->data, beside.copy, record->captured) != 0;
-        if (has && malformed.offset == record->offset) {
-            uint32_t kept = FRAME_HEADER + (beside.reader.linktype == LINKTYPE_CAN ? 0 : COOKED_HEADER);
-            if (record->captured > kept) {
-                clear_copy(redacting, file, record->offset + RECORD_HEADER + kept,
-                           record->offset + RECORD_HEADER + record->captured);
-                differs = true;
-            }
-            has = fread(&malformed, sizeof malformed, 1, list) == 1;
+        if (has && unclear.offset == record->offset) {
+            differs = clear_behind(&beside, unclear.end) || differs;
+            has = fread(&unclear, sizeof unclear, 1, list) == 1;
         }
         if (differs)
             add_change(redacting, file, beside.first + record->number, record->offset);

@@ -95,9 +95,8 @@ static uint8_t form_of(uint8_t c, bool plain)
         return 0x80;
     if (is_digit(c))
         return '0';
-    /* I, O, Q keep a text from being a VIN, and must go on doing so. */
     if (c >= 'A' && c <= 'Z')
-        return c == 'I' || c == 'O' || c == 'Q' ? 0 : 'X';
+        return 'X';
     return c >= 'a' && c <= 'z' ? 'x' : 0;
 }
 
@@ -108,6 +107,10 @@ static void mask_text(const uint8_t *bytes, uint32_t length, uint32_t number, ui
     for (uint32_t i = length; i-- > 0;) {
         uint8_t form = form_of(bytes[i], plain);
         out[i] = form ? form : bytes[i];
+        if (length == VIN && (bytes[i] == 'I' || bytes[i] == 'O' || bytes[i] == 'Q')) {
+            out[i] = 'O'; /* keeps a text from being a VIN, and must go on doing so */
+            continue;
+        }
         if (!form || !number)
             continue;
         out[i] = (uint8_t)((plain ? '0' : 0x80) + number % 10);
@@ -220,6 +223,22 @@ void secrets_mask(const struct secrets *secrets, enum secret_kind kind, const ui
 bool secret_is_text(const struct secret *secret)
 {
     return (secret->kind == SECRET_VIN || secret->kind == SECRET_SERIAL) && is_plain(secret->bytes, secret->length);
+}
+
+static uint8_t small(uint8_t c)
+{
+    return c >= 'A' && c <= 'Z' ? (uint8_t)(c - 'A' + 'a') : c;
+}
+
+bool secret_equals(const struct secret *secret, const uint8_t *bytes, uint32_t length)
+{
+    bool text = secret->kind == SECRET_VIN || secret->kind == SECRET_SERIAL;
+    if (!text)
+        return memcmp(secret->bytes, bytes, length) == 0;
+    uint32_t same = 0;
+    while (same < length && small(secret->bytes[same]) == small(bytes[same]))
+        same++;
+    return same == length;
 }
 
 bool secret_is_searched(const struct secret *secret)

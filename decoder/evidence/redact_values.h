@@ -48,6 +48,8 @@ void secrets_mask(const struct secrets *secrets, enum secret_kind kind, const ui
 void secret_trim(const uint8_t **bytes, uint32_t *length);
 /* Is it worth looking for anywhere? A short value would be found where it is none. */
 bool secret_is_searched(const struct secret *secret);
+/* Are the first length bytes (at most its own) of it these? In text, capitals and small letters are the same. */
+bool secret_equals(const struct secret *secret, const uint8_t *bytes, uint32_t length);
 /* Is it text that could stand in a file for people? */
 bool secret_is_text(const struct secret *secret);
 void secrets_close(struct secrets *secrets);

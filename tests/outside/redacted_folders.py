@@ -379,4 +379,5 @@ def main():
     checks.finish()
 
 
-main()
+if __name__ == "__main__":
+    main()
