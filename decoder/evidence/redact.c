@@ -187,15 +187,15 @@ static int put_left_out(struct redacting *redacting, struct json *json)
 static void put_frames(struct redacting *redacting, struct json *json)
 {
     struct redact_change change;
-    if (redacting->changes)
-        rewind(redacting->changes);
+    bool has = redact_list_first(redacting, redacting->changes, &change, sizeof change);
     json_open(json, "frames_changed", '[');
-    while (redacting->changes && fread(&change, sizeof change, 1, redacting->changes) == 1) {
+    while (has) {
         json_open(json, NULL, '{');
         json_text(json, "file", redact_trace_name(redacting, change.file));
         json_unsigned(json, "frame", change.number);
         json_unsigned(json, "offset", change.offset);
         json_close(json, '}');
+        has = redact_list_next(redacting, redacting->changes, &change, sizeof change);
     }
     json_close(json, ']');
     redacting->result->frames = redacting->change_count;
@@ -223,7 +223,8 @@ static int put_redaction(struct redacting *redacting)
     json_close(&json, '}');
     json_end(&json);
     int closed = job_folder_close(&redacting->folder, "redaction.json", &sink);
-    return code ? code : closed;
+    code = code ? code : closed;
+    return !code && redacting->error ? redact_write_failed(redacting, "redaction.json", redacting->error) : code;
 }
 
 /* ---- the copy gives the same answers ---- */

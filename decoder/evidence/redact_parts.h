@@ -67,6 +67,10 @@ extern const struct pipeline_listener redact_listener; /* without its context */
 bool redact_is_examined(const struct redacting *redacting, uint32_t word);
 
 /* redact_trace.c: the copies against the original, and without the frames to be left out. */
+/* The first, and the next, entry of what waits in a temporary file (NULL: nothing). False at its end; a failed read
+ * sets redacting->error, because what is not read back would stay unmasked or unnamed. */
+bool redact_list_first(struct redacting *redacting, FILE *list, void *entry, size_t size);
+bool redact_list_next(struct redacting *redacting, FILE *list, void *entry, size_t size);
 TT_MUST_USE int redact_compare(struct redacting *redacting);
 TT_MUST_USE int redact_drop_frames(struct redacting *redacting);
 /* How many frames of this trace were left out up to and with this number. */

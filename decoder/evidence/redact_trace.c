@@ -110,28 +110,48 @@ static bool clear_behind(struct beside *beside, uint64_t from)
     return any;
 }
 
+bool redact_list_next(struct redacting *redacting, FILE *list, void *entry, size_t size)
+{
+    if (fread(entry, size, 1, list) == 1)
+        return true;
+    if (!feof(list))
+        redacting->error = errno ? errno : EIO;
+    return false;
+}
+
+bool redact_list_first(struct redacting *redacting, FILE *list, void *entry, size_t size)
+{
+    if (!list)
+        return false;
+    if (fseek(list, 0, SEEK_SET) != 0) { /* what was not written yet is written here */
+        redacting->error = errno ? errno : EIO;
+        return false;
+    }
+    return redact_list_next(redacting, list, entry, size);
+}
+
 static int compare_file(struct redacting *redacting, uint32_t file, uint64_t *first)
 {
     struct beside beside;
     int code;
     struct redact_drop unclear;
     FILE *list = redacting->unclear[file];
-    if (list)
-        rewind(list);
-    bool has = list && fread(&unclear, sizeof unclear, 1, list) == 1;
+    bool has = redact_list_first(redacting, list, &unclear, sizeof unclear);
     bool opened = beside_open(&beside, redacting, file, *first, &code);
     while (!code && next(&beside)) {
         const struct trace_record *record = &beside.record;
         bool differs = memcmp(record->data, beside.copy, record->captured) != 0;
         if (has && unclear.offset == record->offset) {
             differs = clear_behind(&beside, unclear.end) || differs;
-            has = fread(&unclear, sizeof unclear, 1, list) == 1;
+            has = redact_list_next(redacting, list, &unclear, sizeof unclear);
         }
         if (differs)
             add_change(redacting, file, beside.first + record->number, record->offset);
     }
     if (!code && beside.reader.status == TRACE_READ_FAILED)
         code = EXIT_CANNOT_OPEN; /* told by the reader */
+    if (!code && has) /* each has its record, in this order; one that was not met would have stayed as it was */
+        redacting->error = EIO;
     if (!code)
         clear_tail(&beside);
     *first += opened ? beside.reader.records : 0;
@@ -186,14 +206,13 @@ static int filter(struct redacting *redacting, uint32_t file, struct sink *sink)
     struct redact_drop drop;
     int code;
     uint8_t head[FILE_HEADER];
-    rewind(redacting->drops[file]);
-    bool has = fread(&drop, sizeof drop, 1, redacting->drops[file]) == 1;
+    bool has = redact_list_first(redacting, redacting->drops[file], &drop, sizeof drop);
     bool opened = beside_open(&beside, redacting, file, 0, &code);
     if (!code && read_copy(&beside, 0, head, sizeof head))
         sink_put(sink, head, sizeof head);
     while (!code && next(&beside)) {
         if (has && drop.offset == beside.record.offset) {
-            has = fread(&drop, sizeof drop, 1, redacting->drops[file]) == 1;
+            has = redact_list_next(redacting, redacting->drops[file], &drop, sizeof drop);
             continue;
         }
         if (read_copy(&beside, beside.record.offset, head, RECORD_HEADER)) {

@@ -10,6 +10,7 @@
 #include <errno.h>
 #include <stdint.h>
 #include <stdio.h>
+#include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -27,8 +28,12 @@ static inline void refuse(uint64_t which, int error)
     refused_with = error;
 }
 
-static inline bool is_refused(void)
+static const char *refused_only; /* counts and refuses calls of this name alone; NULL: all */
+
+static inline bool is_refused(const char *name)
 {
+    if (refused_only && strcmp(refused_only, name) != 0)
+        return false;
     if (++calls != refused)
         return false;
     errno = refused_with;
@@ -38,11 +43,11 @@ static inline bool is_refused(void)
 #define REFUSED(type, failed, name, parameters, arguments) \
     type __real_##name parameters; \
     type __wrap_##name parameters; \
-    type __wrap_##name parameters { return is_refused() ? (failed) : __real_##name arguments; }
+    type __wrap_##name parameters { return is_refused(#name) ? (failed) : __real_##name arguments; }
 #define REFUSED_FILE(type, failed, name, parameters, arguments) \
     type __real_##name parameters; \
     type __wrap_##name parameters; \
-    type __wrap_##name parameters { return file != spared && file != spared_too && is_refused() ? (failed) : __real_##name arguments; }
+    type __wrap_##name parameters { return file != spared && file != spared_too && is_refused(#name) ? (failed) : __real_##name arguments; }
 
 REFUSED(void *, NULL, arena_take, (struct arena *arena, size_t size), (arena, size))
 REFUSED(char *, NULL, arena_text, (struct arena *arena, const char *text, size_t length), (arena, text, length))
