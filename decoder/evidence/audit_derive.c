@@ -217,6 +217,24 @@ static void tell_recorder(struct auditing *auditing, const struct job_inputs *jo
     }
 }
 
+/* What was noted when nobody watched (D 11.2), withdrawals too, is the word of whoever held the folder. */
+static void tell_marks(struct auditing *auditing, const struct job_inputs *job)
+{
+    const struct mark *first = NULL;
+    uint32_t count = 0;
+    for (uint32_t i = 0; job->recorded && job->marks_loaded && i < job->marks.count; i++) {
+        const struct mark *mark = &job->marks.list[i];
+        if (!mark_covered_text(mark->covered))
+            continue;
+        first = first ? first : mark;
+        count++;
+    }
+    if (first)
+        audit_unproven(auditing, "that %u mark%s noted when %s: %sline %u of marks.jsonl was %s", count,
+                       count == 1 ? " was" : "s were", count == 1 ? "it says" : "they say",
+                       count == 1 ? "" : "the first of them, ", first->line, mark_covered_text(first->covered));
+}
+
 /* A challenge counts from where it stands: nothing before it can have been made for it (D 11.1). */
 static void tell_challenge(struct auditing *auditing, const struct job_inputs *job)
 {
@@ -323,6 +341,7 @@ static int reproduce(struct auditing *auditing, struct job_inputs *job, const st
         audit_proven(auditing, "reproduced", "readings, log, verdict and report follow byte for byte from what was "
                      "recorded, noted and defined (version " TT_VERSION ")");
         tell_recorder(auditing, job);
+        tell_marks(auditing, job);
         tell_challenge(auditing, job);
     }
     return code;

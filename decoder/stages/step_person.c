@@ -71,6 +71,32 @@ static const struct mark *stated(const struct judge *judge, const struct attempt
     return holds;
 }
 
+/* "2026-03-02 08:00:01 UTC": the second is near enough in a sentence. */
+static void when_words(const struct mark *mark, char when[TEXT_TIME_MAX])
+{
+    (void)text_time(mark->time, when);
+    memcpy(when + 10, " ", 1);
+    memcpy(when + 19, " UTC", 5);
+}
+
+/* What would have contradicted, had nobody taken it back: left out of account, not out of sight. */
+static void withdrawn_words(const struct judge *judge, const char *text, struct words *words)
+{
+    const struct mark *last = NULL;
+    char when[TEXT_TIME_MAX];
+    for (uint32_t i = 0; judge->marks && i < judge->marks->count; i++) {
+        const struct mark *mark = judge->marks->by_time[i];
+        if (judge->places[i].sequence && mark->kind == MARK_CONDITION && strcmp(mark->name, text) == 0 &&
+            strcmp(mark_said(mark), "no") == 0 && withdrawn(judge, mark))
+            last = mark;
+    }
+    if (!last)
+        return;
+    when_words(last, when);
+    words_add(words, "; 'no', stated at %s, was ", when);
+    words_withdrawn(words, last);
+}
+
 static void bus_words(const struct judge *judge, const struct def_condition *condition, const struct condition_value *value,
                       bool inside, struct words *words)
 {
@@ -109,9 +135,7 @@ void judge_conditions(const struct judge *judge, const struct attempt *attempt, 
         if (mark && (said_no || result->vouched == VOUCHED_NOBODY)) {
             char when[TEXT_TIME_MAX];
             result->mark = mark;
-            (void)text_time(mark->time, when); /* 2026-03-02T08:00:01... : the second is near enough in a sentence */
-            memcpy(when + 10, " ", 1);
-            memcpy(when + 19, " UTC", 5);
+            when_words(mark, when);
             if (result->vouched != VOUCHED_CONTRADICTED)
                 result->vouched = said_no ? VOUCHED_CONTRADICTED : VOUCHED_STATED;
             const char *cover = mark_covered_text(mark->covered);
@@ -121,6 +145,8 @@ void judge_conditions(const struct judge *judge, const struct attempt *attempt, 
         if (!words.used)
             words_add(&words, condition->reading != DEF_NONE ? "neither stated nor read within 60 s before the start"
                                                              : "nobody stated it");
+        if (result->vouched != VOUCHED_CONTRADICTED)
+            withdrawn_words(judge, condition->text, &words);
     }
 }
 
@@ -264,6 +290,27 @@ static void said_text(const struct mark *mark, char said[IDENTITY_TEXT_MAX + 2])
     said[length] = '\0';
 }
 
+/* Another text that stood there until somebody took it back. */
+static void other_withdrawn(const struct judge *judge, const char *name, const char *said, struct words *words)
+{
+    const struct mark *last = NULL;
+    char other[IDENTITY_TEXT_MAX + 2], kept[IDENTITY_TEXT_MAX + 2];
+    for (uint32_t i = 0; judge->marks && i < judge->marks->count; i++) {
+        const struct mark *mark = judge->marks->by_time[i];
+        if (mark->kind != MARK_IDENTITY || strcmp(mark->name, name) != 0 || !withdrawn(judge, mark))
+            continue;
+        said_text(mark, other);
+        if (strcmp(other, said) == 0)
+            continue;
+        last = mark;
+        memcpy(kept, other, sizeof kept);
+    }
+    if (!last)
+        return;
+    words_add(words, "; '%s', stated too, was ", kept);
+    words_withdrawn(words, last);
+}
+
 void judge_identity_result(const struct judge *judge, uint32_t index, struct step_result *result)
 {
     const struct def_step *step = &judge->definitions->steps[index];
@@ -287,6 +334,7 @@ void judge_identity_result(const struct judge *judge, uint32_t index, struct ste
     } else if (strlen(seen->text) == seen->length && strcmp(seen->text, said) == 0 && !seen->differs && !seen->too_long) {
         result->answer = STEP_CONFIRMED;
         words_add(&words, "the module answered '%s', as stated", seen->text);
+        other_withdrawn(judge, step->equals_mark, said, &words);
     } else {
         result->answer = STEP_CONTRADICTED;
         words_add(&words, "the module answered '%s', stated was '%s'", other_decides ? seen->other : seen->text, said);

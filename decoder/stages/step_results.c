@@ -195,7 +195,7 @@ static void try_result(const struct look_step *step, const struct look_try *try,
         words_add(&words, "moment %s: ", cover);
     if (try->mark->withdrawn_by) {
         result->left_out = true;
-        words_add(&words, "withdrawn: %s", try->mark->withdrawn_by->text);
+        words_withdrawn(&words, try->mark);
     } else if (try->crowded) {
         words_add(&words, "more than %u moments at once: not followed", TRIES_OPEN_MAX);
     } else if (try->short_of) {

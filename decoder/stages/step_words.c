@@ -44,6 +44,13 @@ const char *words_times(uint64_t count, char out[WORDS_TIMES_MAX])
     return out;
 }
 
+/* A withdrawal can turn an answer round, so when it was noted is said as of any other mark (D 11.2). */
+void words_withdrawn(struct words *words, const struct mark *mark)
+{
+    const char *cover = mark_covered_text(mark->withdrawn_by->covered);
+    words_add(words, "withdrawn%s%s: %s", cover ? ", " : "", cover ? cover : "", mark->withdrawn_by->text);
+}
+
 void words_value(const struct def_reading *reading, tt_wide numerator, const char *state, char out[WORDS_VALUE_MAX])
 {
     if (state) {

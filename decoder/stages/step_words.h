@@ -18,6 +18,8 @@ void words_put(char out[VERDICT_REASON_MAX], const char *text);
 /* "once", "twice", "7 times"; returns out. */
 #define WORDS_TIMES_MAX 32
 const char *words_times(uint64_t count, char out[WORDS_TIMES_MAX]);
+/* "withdrawn, stated afterwards: the seat was touched"; mark->withdrawn_by is there. */
+void words_withdrawn(struct words *words, const struct mark *mark);
 /* "29.8 kg", or the state. */
 void words_value(const struct def_reading *reading, tt_wide numerator, const char *state, char out[WORDS_VALUE_MAX]);
 /* "from 29.7 to 29.9 kg" / "at 29.8 kg" / "lit". The plain form leaves "from" and "at" out. */

@@ -13,6 +13,7 @@ import pathlib
 import shutil
 
 import jsonschema
+import yaml
 
 from common import JOBS, ROOT, Checks, parse_json, rfc3339, read_jsonl, run, temporary
 from recorder_kit import SECOND, Recording, records
@@ -397,6 +398,45 @@ def check_marks(checks, root):
     checks.that("marks.jsonl:4: is torn" in job.said, "a torn line of marks is told")
 
 
+def check_withdrawn(checks, root):
+    """D 7.4, 7.8, 11.2: what somebody takes back is told with the reason, and when that was noted after the recording."""
+    def run_of(name, job, more, withdrawn, covered):
+        folder = JOBS / job
+        lines = (folder / "marks.jsonl").read_bytes() + b"".join(json.dumps(mark).encode() + b"\n" for mark in more)
+        lines = b"".join(sorted(lines.splitlines(keepends=True), key=lambda line: json.loads(line)["time"]))
+        number = next(at for at, line in enumerate(lines.splitlines(), 1) if withdrawn in line)
+        last = json.dumps({"time": "2026-03-02T08:00:2" + ("0Z" if covered else "1.9Z"), "kind": "withdrawal",
+                           "withdraws": number, "text": "by mistake"}).encode() + b"\n"
+        definitions = [JOBS.parent / "definitions" / file
+                       for file in yaml.safe_load((folder / "scenario.yaml").read_text())["definitions"]]
+        recording = Recording({"can0": (folder / "trace.pcap").read_bytes()}, definitions, lines + last)
+        if not covered:
+            recording.cut_marks = lambda time: lines if time > START + 19 * SECOND else b"".join(
+                line for line in lines.splitlines(keepends=True) if json.loads(line)["time"] <= rfc3339(time))
+        return Judged(recording, root, name)
+
+    moment = {"time": "2026-03-02T08:00:14.500Z", "kind": "moment", "name": "weight on"}
+    level = {"time": "2026-03-02T08:00:01.100Z", "kind": "condition", "name": "Level ground", "value": "no"}
+    vin = {"time": "2026-03-02T08:00:00.010Z", "kind": "identity", "name": "vin", "value": "22222222222222222"}
+    for covered, words in ((True, "withdrawn: by mistake"), (False, "withdrawn, stated afterwards: by mistake")):
+        job = run_of(f"moment-withdrawn-{covered}", "clean", [moment], b"14.500Z", covered)
+        checks.equal(job.steps()["Test weight reads within limits"]["answer"], "confirmed", "a moment was withdrawn")
+        checks.equal([entry["reason"] for entry in job.steps()["Test weight reads within limits"]["tries"]][1:], [words],
+                     "the moment that was withdrawn")
+        checks.that(words in job.text, "a withdrawn moment: printed")
+        job = run_of(f"condition-withdrawn-{covered}", "clean", [level], b'"no"', covered)
+        reason = job.verdict["parts"][0]["attempts"][0]["conditions"][0]["reason"]
+        checks.that(reason.endswith("'no', stated at 2026-03-02 08:00:01 UTC, was " + words), f"condition: {reason}")
+        job = run_of(f"vin-withdrawn-{covered}", "wrong-vehicle", [vin], b"11111", covered)
+        reason = next(step["reason"] for name, step in job.steps().items() if "vehicle" in name)
+        checks.that(reason.endswith("stated too, was " + words), f"identity: {reason}")
+    # Without the withdrawal both stand there.
+    recording = clean()
+    recording.marks = b"".join(sorted([*MARKS.splitlines(keepends=True), json.dumps(moment).encode() + b"\n"],
+                                      key=lambda line: json.loads(line)["time"]))
+    checks.equal(Judged(recording, root, "moment-stands").exit, 2, "two moments that disagree")
+
+
 def check_displayed(checks, root):
     """D 5.6: what the scan tool displayed against the bus. In the clean job the weight reads 29.8 or 29.9 kg."""
     recording = clean()
@@ -641,8 +681,8 @@ def check_buses(checks, root):
 def main():
     checks = Checks()
     with temporary() as root:
-        for check in (check_whole, check_passive, check_losses, check_clock, check_limits, check_marks, check_displayed,
-                      check_torn_and_forged, check_folder, check_buses):
+        for check in (check_whole, check_passive, check_losses, check_clock, check_limits, check_marks, check_withdrawn,
+                      check_displayed, check_torn_and_forged, check_folder, check_buses):
             check(checks, root)
     checks.finish()
 

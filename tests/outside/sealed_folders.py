@@ -411,6 +411,13 @@ def before_sealing(bench, job):
             text = bench.audit(folder, answer, words)
             bench.checks.that("passed" not in text, f"{label}: says passed")
         shutil.rmtree(folder)
+    # A withdrawal of the day after can turn an answer round: allowed, and said.
+    folder = recorded.make(job, bench.root / "afterwards")
+    with open(folder / "marks.jsonl", "ab") as file:
+        file.write(b'{"time":"2026-03-03T08:00:00Z","kind":"withdrawal","withdraws":1,"text":"it was not"}\n')
+    bench.checks.equal(run("seal", folder, "--key", bench.keys.key).returncode, 0, "sealing a job with a late mark")
+    bench.audit(folder, "passed", "line 4 of marks.jsonl was stated afterwards")
+    shutil.rmtree(folder)
     # A recorder that was killed leaves no closing line: sound, and said.
     folder = recorded.make(job, bench.root / "killed", ends=False)
     bench.checks.equal(run("seal", folder, "--key", bench.keys.key).returncode, 0, "sealing a recording that broke off")
