@@ -1,88 +1,23 @@
 /* See verdict_text.h. Words for technicians: D 3. */
 #include "verdict_text.h"
 
-#include <errno.h>
 #include <string.h>
 
 #include "../stages/service.h"
 #include "../support/text.h"
+#include "text_lines.h"
 
 #define INDENT 16u      /* the sentence begins here; the answer stands before it */
 #define ALSO_SHOWN 5u   /* further stretches printed; verdict.json and the log have them */
 #define GAPS_SHOWN 5u
 #define TRIES_SHOWN 8u
 
-/* A line that is being put together, and the page it goes to. */
 struct page {
-    struct sink *sink;
+    struct text_lines lines;
     const struct verdict_about *about;
-    unsigned width;
-    struct buffer memory; /* the line */
-    struct sink line;
 };
 
-/* ---- lines ---- */
-
-/* Begins a line: what is put to page->line becomes its sentence. */
-static struct sink *begin_line(struct page *page)
-{
-    buffer_clear(&page->memory);
-    if (!sink_open_memory(&page->line, &page->memory)) /* cannot be: memory is there */
-        page->line.error = page->line.error ? page->line.error : ENOMEM;
-    return &page->line;
-}
-
-static size_t columns(const char *text, size_t length)
-{
-    size_t count = 0;
-    for (size_t i = 0; i < length; i++)
-        count += ((unsigned char)text[i] & 0xC0) != 0x80;
-    return count;
-}
-
-static void pad(struct sink *sink, size_t count)
-{
-    for (size_t i = 0; i < count; i++)
-        sink_char(sink, ' ');
-}
-
-/* Ends a line: label in the first column, the sentence from column indent on, wrapped between words. */
-static void end_line(struct page *page, const char *label, size_t indent)
-{
-    const char *at = (const char *)page->memory.data;
-    size_t left = page->memory.length, used = columns(label, strlen(label));
-    bool first = true;
-    if (page->line.error) /* the line is too long for memory: never print half of it as if it were whole */
-        page->sink->error = page->sink->error ? page->sink->error : page->line.error;
-    sink_text(page->sink, label);
-    while (left > 0) {
-        const char *space = memchr(at, ' ', left);
-        size_t length = space ? (size_t)(space - at) : left, wide = columns(at, length);
-        if (!first && page->width && used + 1 + wide > page->width) {
-            sink_char(page->sink, '\n');
-            used = 0;
-        }
-        if (used < indent) {
-            pad(page->sink, indent - used);
-            used = indent;
-        } else if (used > 0) {
-            sink_char(page->sink, ' ');
-            used++;
-        }
-        sink_put(page->sink, at, length);
-        used += wide;
-        first = false;
-        at += length + (space ? 1 : 0);
-        left -= length + (space ? 1 : 0);
-    }
-    sink_char(page->sink, '\n');
-}
-
-static void put_line(struct page *page, const char *label, size_t indent, const char *text)
-{
-    text_terminal(begin_line(page), text, strlen(text));
-    end_line(page, label, indent);
-}
+/* ---- pieces of sentences ---- */
 
 static void put_text(struct sink *line, const char *text)
 {
@@ -107,8 +42,8 @@ static void put_moment(struct page *page, int64_t time)
 {
     char text[TEXT_TIME_MAX];
     text_span(time - page->about->first_time, text);
-    sink_text(&page->line, "at ");
-    sink_text(&page->line, text);
+    sink_text(&page->lines.line, "at ");
+    sink_text(&page->lines.line, text);
 }
 
 /* ---- what stands below a step or attempt ---- */
@@ -125,7 +60,7 @@ static void put_stretch(struct page *page, const struct stretch *stretch, const 
     static const char *const standings[] = {"inside the limits", "below the limit", "above the limit", "another state",
                                             "too close to the limit"};
     char span[TEXT_TIME_MAX];
-    struct sink *line = begin_line(page);
+    struct sink *line = text_lines_begin(&page->lines);
     sink_text(line, "also ");
     if (stretch->state) {
         put_text(line, stretch->state);
@@ -148,25 +83,25 @@ static void put_stretch(struct page *page, const struct stretch *stretch, const 
     sink_text(line, ": ");
     sink_text(line, standings[stretch->standing]);
     put_frames(line, stretch->first_frame, stretch->last_frame);
-    end_line(page, "", INDENT);
+    text_lines_end(&page->lines, "", INDENT);
 }
 
 static void put_more(struct page *page, uint64_t more, const char *what)
 {
     if (more == 0)
         return;
-    struct sink *line = begin_line(page);
+    struct sink *line = text_lines_begin(&page->lines);
     sink_text(line, "and ");
     sink_unsigned(line, more);
     sink_text(line, " more ");
     sink_text(line, what);
     sink_text(line, "; the log has them all");
-    end_line(page, "", INDENT);
+    text_lines_end(&page->lines, "", INDENT);
 }
 
 static void put_try(struct page *page, const struct try_result *one)
 {
-    struct sink *line = begin_line(page);
+    struct sink *line = text_lines_begin(&page->lines);
     if (one->refused_start) {
         sink_text(line, "refused ");
         put_moment(page, one->time);
@@ -184,7 +119,7 @@ static void put_try(struct page *page, const struct try_result *one)
         put_text(line, one->reason);
         put_frames(line, one->first_frame, one->last_frame);
     }
-    end_line(page, "", INDENT);
+    text_lines_end(&page->lines, "", INDENT);
 }
 
 static bool several_buses(const struct verdict_about *about)
@@ -198,7 +133,7 @@ static bool several_buses(const struct verdict_about *about)
 /* " (between frames 100 and 101 of can1)" */
 static void put_gap_place(struct page *page, const struct gap *gap)
 {
-    struct sink *line = &page->line;
+    struct sink *line = &page->lines.line;
     bool open = gap->last_frame == UINT64_MAX;
     sink_text(line, gap->between ? (open ? " (behind frame " : " (between frames ")
                     : open       ? " (from frame "
@@ -225,7 +160,7 @@ static void put_gaps(struct page *page, const struct gaps *gaps, const char *lab
     uint32_t shown = gaps->kept < GAPS_SHOWN ? gaps->kept : GAPS_SHOWN;
     for (uint32_t i = 0; i < shown; i++) {
         const struct gap *gap = &gaps->list[i];
-        struct sink *line = begin_line(page);
+        struct sink *line = text_lines_begin(&page->lines);
         sink_text(line, before);
         sink_text(line, gap_kind_text(gap->kind));
         if (gap->count) {
@@ -239,7 +174,7 @@ static void put_gaps(struct page *page, const struct gaps *gaps, const char *lab
         }
         put_gap_place(page, gap);
         sink_text(line, after);
-        end_line(page, label, INDENT);
+        text_lines_end(&page->lines, label, INDENT);
     }
     put_more(page, gaps->count - shown, "such places");
 }
@@ -255,14 +190,14 @@ static void put_evidence(struct sink *line, const struct step_result *step)
 static void put_step(struct page *page, const struct step_result *step)
 {
     const struct definitions *definitions = page->about->definitions;
-    struct sink *line = begin_line(page);
+    struct sink *line = text_lines_begin(&page->lines);
     put_text(line, step->step->name);
     if (step->reason[0]) {
         sink_text(line, ": ");
         put_text(line, step->reason);
     }
     put_evidence(line, step);
-    end_line(page, step_answer_text(step->answer), INDENT);
+    text_lines_end(&page->lines, step_answer_text(step->answer), INDENT);
 
     /* One moment is told by the sentence itself. */
     bool tells = step->tries.count > 1;
@@ -279,12 +214,12 @@ static void put_step(struct page *page, const struct step_result *step)
     put_more(page, step->also.count - shown, "steady stretches");
     put_gaps(page, &step->gaps, "", "within this, ", "");
     for (uint32_t i = 0; i < step->remark_count; i++)
-        put_line(page, "", INDENT, step->remarks[i]);
+        text_lines_put(&page->lines, "", INDENT, step->remarks[i]);
 }
 
 static void put_condition(struct page *page, const struct condition_result *condition)
 {
-    struct sink *line = begin_line(page);
+    struct sink *line = text_lines_begin(&page->lines);
     put_text(line, condition->condition->text);
     if (condition->reason[0]) {
         sink_text(line, ": ");
@@ -292,7 +227,7 @@ static void put_condition(struct page *page, const struct condition_result *cond
     }
     if (condition->has_value)
         put_frames(line, condition->first_frame, condition->last_frame);
-    end_line(page, vouched_text(condition->vouched), INDENT);
+    text_lines_end(&page->lines, vouched_text(condition->vouched), INDENT);
 }
 
 /* ---- attempts and parts ---- */
@@ -301,7 +236,7 @@ static void put_attempt(struct page *page, const struct attempt_result *attempt,
 {
     const struct definitions *definitions = page->about->definitions;
     if (count > 1 || attempt->opened) {
-        struct sink *line = begin_line(page);
+        struct sink *line = text_lines_begin(&page->lines);
         sink_text(line, "Attempt ");
         sink_unsigned(line, attempt->number);
         sink_text(line, " of ");
@@ -314,21 +249,21 @@ static void put_attempt(struct page *page, const struct attempt_result *attempt,
                       attempt->last ? ": the last one, it counts" : ": an earlier one, it does not count any more");
         if (attempt->opened && !attempt->answered)
             sink_text(line, "; no answer to its start was seen");
-        end_line(page, "", 0);
+        text_lines_end(&page->lines, "", 0);
     }
     for (uint32_t i = 0; i < definitions->condition_count; i++)
         put_condition(page, &attempt->conditions[i]);
     for (uint32_t i = 0; i < definitions->step_count; i++)
         put_step(page, &attempt->steps[i]);
     put_gaps(page, &attempt->gaps, "in this attempt", "", "; what was asked in the gap is not known");
-    sink_char(page->sink, '\n');
+    sink_char(page->lines.sink, '\n');
 }
 
 static void put_part(struct page *page, const struct part_result *part)
 {
     const struct verdict *verdict = page->about->verdict;
     if (verdict->part_count > 1) {
-        struct sink *line = begin_line(page);
+        struct sink *line = text_lines_begin(&page->lines);
         sink_text(line, "Part ");
         sink_unsigned(line, part->number);
         sink_text(line, " of ");
@@ -338,7 +273,7 @@ static void put_part(struct page *page, const struct part_result *part)
             sink_text(line, ": ");
             put_text(line, part->why);
         }
-        end_line(page, "", 0);
+        text_lines_end(&page->lines, "", 0);
     }
     uint64_t before = 0;
     for (uint32_t i = 0; i < verdict->attempts_kept; i++) {
@@ -346,11 +281,11 @@ static void put_part(struct page *page, const struct part_result *part)
         if (attempt->part != part->number)
             continue;
         if (attempt->number > before + 1) {
-            struct sink *line = begin_line(page);
+            struct sink *line = text_lines_begin(&page->lines);
             sink_unsigned(line, attempt->number - before - 1);
             sink_text(line, " attempts in between are not listed; the log has their answers");
-            end_line(page, "", 0);
-            sink_char(page->sink, '\n');
+            text_lines_end(&page->lines, "", 0);
+            sink_char(page->lines.sink, '\n');
         }
         before = attempt->number;
         put_attempt(page, attempt, part->attempt_count);
@@ -360,7 +295,7 @@ static void put_part(struct page *page, const struct part_result *part)
 static void put_trace(struct page *page, const struct trace_facts *trace)
 {
     char span[TEXT_TIME_MAX], time[TEXT_TIME_MAX];
-    struct sink *line = begin_line(page);
+    struct sink *line = text_lines_begin(&page->lines);
     put_text(line, trace->name);
     if (page->about->trace_count > 1) {
         sink_text(line, ", bus ");
@@ -389,14 +324,14 @@ static void put_trace(struct page *page, const struct trace_facts *trace)
     }
     if (trace->status != TRACE_END)
         sink_text(line, trace->status == TRACE_TORN ? "; its last record is torn" : "; damaged, read up to the damage");
-    end_line(page, "", 0);
+    text_lines_end(&page->lines, "", 0);
 }
 
 /* ---- the recorder, and what the scan tool displayed ---- */
 
 static void put_bus_value(struct page *page, const struct displayed *displayed, const struct displayed_value *value)
 {
-    struct sink *line = &page->line;
+    struct sink *line = &page->lines.line;
     if (displayed->reading->kind == READING_NUMBER && !displayed->by_state) {
         put_value(line, value->numerator, displayed->reading);
         if (displayed->reading->unit[0]) {
@@ -415,7 +350,7 @@ static void put_displayed(struct page *page, const struct displayed *displayed)
 {
     const struct mark *mark = displayed->mark;
     const char *cover = mark_covered_text(mark->covered);
-    struct sink *line = begin_line(page);
+    struct sink *line = text_lines_begin(&page->lines);
     put_text(line, mark->name);
     sink_text(line, ": the scan tool displayed ");
     put_text(line, mark->value[0] ? mark->value : mark->text);
@@ -455,7 +390,7 @@ static void put_displayed(struct page *page, const struct displayed *displayed)
         sink_text(line, "; where it belongs in the record is not known");
         break;
     }
-    end_line(page, displayed->answer <= DISPLAYED_DIFFERS ? displayed_answer_text(displayed->answer) : "not compared",
+    text_lines_end(&page->lines, displayed->answer <= DISPLAYED_DIFFERS ? displayed_answer_text(displayed->answer) : "not compared",
              INDENT);
 }
 
@@ -463,11 +398,11 @@ static void put_notes(struct page *page)
 {
     const struct verdict_about *about = page->about;
     for (uint32_t i = 0; i < about->record_note_count; i++) {
-        struct sink *line = begin_line(page);
+        struct sink *line = text_lines_begin(&page->lines);
         sink_text(line, "Note: ");
         put_text(line, about->record_notes[i]);
         sink_char(line, '.');
-        end_line(page, "", 0);
+        text_lines_end(&page->lines, "", 0);
     }
 }
 
@@ -477,43 +412,43 @@ static void put_record(struct page *page)
     const struct verdict_about *about = page->about;
     char span[TEXT_TIME_MAX];
     if (!about->recorded) {
-        put_line(page, "", 0, "Whether the recording was passive is not proven: no recorder of ours wrote this trace.");
+        text_lines_put(&page->lines, "", 0, "Whether the recording was passive is not proven: no recorder of ours wrote this trace.");
     } else {
-        struct sink *line = begin_line(page);
+        struct sink *line = text_lines_begin(&page->lines);
         sink_text(line, "Passive: ");
         put_text(line, about->passive);
         sink_text(line, ". Limits fixed before recording: ");
         sink_text(line, about->limits_fixed);
         sink_char(line, '.');
-        end_line(page, "", 0);
+        text_lines_end(&page->lines, "", 0);
     }
-    struct sink *line = begin_line(page);
+    struct sink *line = text_lines_begin(&page->lines);
     text_span(about->stamp_uncertainty, span);
     sink_text(line, "Times on the bus are taken as good to ");
     sink_text(line, span);
     sink_text(line, about->recorded ? "." : ": what a bare trace is given.");
-    end_line(page, "", 0);
+    text_lines_end(&page->lines, "", 0);
 }
 
 void verdict_text(struct sink *sink, const struct verdict_about *about, unsigned width)
 {
-    struct page page = {.sink = sink, .about = about, .width = width};
+    struct page page = {.lines = {.sink = sink, .width = width}, .about = about};
     const struct verdict *verdict = about->verdict;
-    buffer_init(&page.memory, 1u << 20);
+    buffer_init(&page.lines.memory, 1u << 20);
     put_notes(&page);
     for (uint32_t i = 0; i < about->trace_count; i++)
         put_trace(&page, &about->traces[i]);
     if (about->bus) {
-        sink_text(begin_line(&page), "Judged by bus ");
-        put_text(&page.line, about->bus_name);
-        sink_text(&page.line, " alone");
-        end_line(&page, "", 0);
+        sink_text(text_lines_begin(&page.lines), "Judged by bus ");
+        put_text(&page.lines.line, about->bus_name);
+        sink_text(&page.lines.line, " alone");
+        text_lines_end(&page.lines, "", 0);
     }
     sink_char(sink, '\n');
     uint32_t before = 0;
     for (uint32_t i = 0; i < verdict->parts_kept; i++) {
         if (verdict->parts[i].number > before + 1)
-            put_line(&page, "", 0, "(parts in between are not listed)");
+            text_lines_put(&page.lines, "", 0, "(parts in between are not listed)");
         before = verdict->parts[i].number;
         put_part(&page, &verdict->parts[i]);
     }
@@ -521,14 +456,14 @@ void verdict_text(struct sink *sink, const struct verdict_about *about, unsigned
         put_displayed(&page, &about->displayed->list[i]);
     if (about->displayed && about->displayed->count)
         sink_char(sink, '\n');
-    put_line(
-        &page, "", 0,
+    text_lines_put(
+        &page.lines, "", 0,
         "This compares the record with the limits in the definition file. It does not replace the vehicle maker's "
         "service information, local rules or a qualified technician, does not certify an airbag system, and cannot "
         "know what was not on the bus. Near airbags and belt tensioners keep the maker's waiting times, and never "
         "probe or repair their wiring.");
     put_record(&page);
     sink_char(sink, '\n');
-    put_line(&page, "", 0, verdict->answer);
-    buffer_free(&page.memory);
+    text_lines_put(&page.lines, "", 0, verdict->answer);
+    buffer_free(&page.lines.memory);
 }
