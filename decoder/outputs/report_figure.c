@@ -249,7 +249,8 @@ static void put_key(struct page *page)
     } rows[] = {
         {"<path class=\"track\" d=\"m-10 3 6-6 6 4 8-3\"/>",
          "the reading, each value as the module gave it; where the line "
-         "is interrupted, nothing was read for longer than the step allows, or something was lost"},
+         "is interrupted (dotted in the row \"no values\"), nothing was read for longer than the step allows, or "
+         "something was lost"},
         {"<rect class=\"band two\" x=\"-10\" y=\"-5\" width=\"20\" height=\"10\"/><path class=\"limit\" "
          "d=\"m-10-5h20m-20 "
          "10h20\"/>",
@@ -304,7 +305,8 @@ void page_chart(struct page *page)
         return;
     }
     put_summary(page);
-    page_put(page, "<figure>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"Chart against time\">\n"
+    page_put(page, "<p class=\"wider\">This screen is narrower than the chart and some tables: they go on to the right, push "
+                   "them sideways.</p>\n<figure>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"Chart against time\">\n"
                    "<svg role=\"img\" aria-labelledby=\"chart-title chart-text\" viewBox=\"0 0 760 ");
     draw_length(page->sink, height);
     page_put(page, "\">\n<title id=\"chart-title\">Readings and what happened, against time</title>\n"

@@ -56,6 +56,7 @@ static const char style[] =
     ".facts td,.hash,dd,li{overflow-wrap:anywhere}\n"
     ".scroll{overflow-x:auto}\n"
     "figure{margin:1rem 0}\n"
+    ".wider{display:none}\n"
     "svg{display:block;width:100%;min-width:42rem;height:auto;color:var(--ink);background:var(--ground)}\n"
     ".key{list-style:none;padding:0;columns:2 20rem;font-size:.9em}\n"
     ".key li{break-inside:avoid;padding-left:2.2rem;text-indent:-2.2rem}\n"
@@ -105,6 +106,7 @@ static const char style[] =
     "}\n"
     "@media screen and (max-width:40rem){body{padding:.6rem}.short dd{margin-left:.3rem}"
     "table{min-width:34rem}.facts{min-width:0}.facts th{width:6.5rem}}\n"
+    "@media screen and (max-width:44rem){.wider{display:block}}\n"
     "</style>\n";
 
 void report_html(struct report *report, struct sink *sink, const struct verdict_about *about)

@@ -204,7 +204,7 @@ int64_t draw_lanes(struct page *page, const struct draw_time *time, int64_t y)
     for (uint32_t i = 0; i < report->followed_count; i++) {
         if (!report->followed[i].charted || !report->followed[i].track.pause_count)
             continue;
-        begin_lane(page, y, "line broken");
+        begin_lane(page, y, "no values");
         put_pauses(page, time, &report->followed[i], y);
         y += DRAW_LANE;
     }

@@ -339,6 +339,11 @@ for (const a of texts) for (const b of others) {
     if (a != b && wide > 2 && high > 2) out.push(a.textContent + ' / ' + (b.textContent || b.tagName) + ' ' + wide);
 }
 return out.slice(0, 5)})()"""
+# A chart that goes on beyond a narrow screen says so, and only there.
+HINT = """(() => {
+const chart = document.querySelector('figure .scroll'), hint = document.querySelector('.wider');
+return !chart ? !hint : !!hint && (getComputedStyle(hint).display != 'none') == (chart.scrollWidth > chart.clientWidth);
+})()"""
 PRINTABLE = {"A4": round((210 - 30) / 25.4 * 96), "letter": round((215.9 - 30) / 25.4 * 96)} # less margins of 15 mm
 
 
@@ -348,6 +353,7 @@ def look(checks, browser, where, url, axe, thorough):
         browser.open(url)
         checks.equal(browser.noise(), [], f"{where} at {width}: noise")
         checks.equal(browser.ask(BEYOND), [], f"{where} at {width}: beyond the screen")
+        checks.that(browser.ask(HINT), f"{where} at {width}: a chart wider than the screen, and its hint")
         checks.equal(browser.ask(COVERED), [], f"{where} at {width}: covered numbers in the chart")
         checks.that(browser.ask("document.querySelectorAll('h2').length") >= 8, f"{where} at {width}: headings")
         checks.that(browser.ask("document.querySelectorAll('table caption').length") >= 1,
@@ -360,6 +366,7 @@ def look(checks, browser, where, url, axe, thorough):
     for paper, width in PRINTABLE.items():
         browser.size(width, media="print")
         checks.equal(browser.ask(BEYOND), [], f"{where} on {paper}: cut off at the edge")
+        checks.that(browser.ask(HINT), f"{where} on {paper}: nothing to push on paper")
         checks.equal(browser.ask("getComputedStyle(document.body).color"), "rgb(0, 0, 0)", f"{where} on {paper}: ink")
 
 
