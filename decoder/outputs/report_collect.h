@@ -235,8 +235,9 @@ void report_settle(struct report *report);
 const struct report_opening *report_opening_of(const struct report *report, uint64_t first_frame);
 const struct report_stretch *report_stretch_of(const struct report *report, const struct def_step *step,
                                                const struct stretch *stretch);
-/* The newest kept sample of a reading; NULL when it is not followed or was never read. */
-const struct report_sample *report_last(const struct report *report, uint32_t reading);
+/* The newest kept sample of a reading that ended in last_frame or before; NULL when it is not followed, was never read,
+ * or is kept no more. */
+const struct report_sample *report_last(const struct report *report, uint32_t reading, uint64_t last_frame);
 const struct report_followed *report_followed_of(const struct report *report, uint32_t reading);
 
 /* The named state in the answer that ends with this frame; NULL. */

@@ -89,20 +89,32 @@ static void put_zero_row(struct page *page, const char *head, const struct repor
     page_put(page, "</td></tr>\n");
 }
 
-static void put_zero(struct page *page, const struct attempt_result *attempt, const struct step_result *step)
+/* What another vehicle or unit was read to is neither before nor after the zero of this one (D 7.2). */
+static const struct report_sample *of_part(const struct report_sample *sample, const struct part_result *part)
+{
+    bool inside = sample && sample->there && sample->last_frame <= part->last_frame &&
+                  (part->number == 1 || sample->first_frame >= part->first_frame);
+    return inside ? sample : NULL;
+}
+
+static void put_zero(struct page *page, const struct part_result *part, const struct attempt_result *attempt,
+                     const struct step_result *step)
 {
     const struct report *report = page->report;
     const struct def_reading *reading = &page->definitions->readings[step->step->reading];
     const struct report_followed *followed = report_followed_of(report, step->step->reading);
     const struct report_opening *opening = report_opening_of(report, attempt->first_frame);
+    const bool several = page->about->verdict->part_count > 1;
     char caption[300];
     if (!followed)
         return;
-    (void)snprintf(caption, sizeof caption, "%.200s before and after the zero of attempt %llu",
-                   view_reading_name(report->view, reading), (unsigned long long)attempt->number);
+    int used = snprintf(caption, sizeof caption, "%.200s before and after the zero of attempt %llu",
+                        view_reading_name(report->view, reading), (unsigned long long)attempt->number);
+    if (several) /* attempts count anew in each part */
+        (void)snprintf(caption + used, sizeof caption - (size_t)used, ", part %u", attempt->part);
     page_table(page, caption, "When|Value|Time|Frames");
     put_zero_row(page, "Last value before the start was sent",
-                 opening ? &opening->before[followed - report->followed] : NULL, reading);
+                 of_part(opening ? &opening->before[followed - report->followed] : NULL, part), reading);
     page_put(page, "<tr><th scope=\"row\">Steady afterwards, as judged by \"");
     page_text(page, step->step->name);
     page_put(page, "\"</th><td>");
@@ -120,8 +132,10 @@ static void put_zero(struct page *page, const struct attempt_result *attempt, co
         page_put(page, "none steady</td><td>none</td><td>none");
     }
     page_put(page, "</td></tr>\n");
-    if (attempt->last)
-        put_zero_row(page, "Last value of the record", report_last(report, step->step->reading), reading);
+    const struct report_sample *last =
+        of_part(report_last(report, step->step->reading, several ? part->last_frame : UINT64_MAX), part);
+    if (last || followed->count <= REPORT_RECENT) /* else it was so long ago that it is kept no more */
+        put_zero_row(page, several ? "Last value of this part" : "Last value of the record", last, reading);
     page_table_end(page);
 }
 
@@ -150,7 +164,7 @@ void page_zero(struct page *page)
         const struct attempt_result *last = page_last_attempt(verdict, verdict->parts[i].number);
         if (!last || !last->opened)
             continue;
-        put_zero(page, last, &last->steps[step - page->definitions->steps]);
+        put_zero(page, &verdict->parts[i], last, &last->steps[step - page->definitions->steps]);
         any = true;
     }
     if (!any)

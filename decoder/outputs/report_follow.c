@@ -95,10 +95,16 @@ const struct report_followed *report_followed_of(const struct report *report, ui
     return &report->followed[report->slot[reading]];
 }
 
-const struct report_sample *report_last(const struct report *report, uint32_t reading)
+const struct report_sample *report_last(const struct report *report, uint32_t reading, uint64_t last_frame)
 {
     const struct report_followed *followed = report_followed_of(report, reading);
-    return followed && followed->count ? &followed->recent[(followed->count - 1) % REPORT_RECENT] : NULL;
+    uint64_t have = !followed ? 0 : followed->count < REPORT_RECENT ? followed->count : REPORT_RECENT;
+    for (uint64_t back = 1; back <= have; back++) {
+        const struct report_sample *sample = &followed->recent[(followed->count - back) % REPORT_RECENT];
+        if (sample->last_frame <= last_frame)
+            return sample;
+    }
+    return NULL;
 }
 
 const char *report_answer_of(const struct report *report, uint32_t bus, uint64_t last_frame)

@@ -4,6 +4,7 @@
 #include "../support/text.h"
 
 #define REFUSALS_SHOWN 40u
+#define UNBOUND_SHOWN 20u
 
 static const char *module_of(struct page *page, uint32_t module)
 {
@@ -117,10 +118,29 @@ static void put_what(struct page *page, const struct report_note *note)
     }
 }
 
+/* A note whose time the record passes never, or more than once, counts for nothing (D 7.1): it has no place in the list,
+ * and is told all the same. */
+static void put_unbound(struct page *page)
+{
+    const struct marks *marks = page->about->marks;
+    uint64_t unbound = 0;
+    for (uint32_t i = 0; marks && i < marks->count; i++) {
+        if (marks->list[i].places == 1 || unbound++ >= UNBOUND_SHOWN)
+            continue;
+        page_put(page, "<p class=\"loss\">");
+        put_mark(page, &marks->list[i], false);
+        page_put(page, ", noted at ");
+        page_time(page, marks->list[i].time);
+        page_put(page, ".</p>\n");
+    }
+    page_more(page, unbound > UNBOUND_SHOWN ? unbound - UNBOUND_SHOWN : 0, "such notes");
+}
+
 void page_timeline(struct page *page)
 {
     const struct report *report = page->report;
     uint32_t kept = report_notes_kept(report), half = PAGE_NOTES_SHOWN / 2, row = 0;
+    put_unbound(page);
     if (kept == 0)
         return;
     page_table(page, "What happened, in order; the numbers stand in the chart", "Nr|Time|What|Frames");
