@@ -19,7 +19,7 @@ from fractions import Fraction
 
 import yaml
 
-from common import Checks, Job, convert, number, parse_json, read_pcap, rfc3339, run, temporary
+from common import Checks, Job, convert, decimal_text, number, parse_json, read_pcap, rfc3339, run, temporary
 
 READINGS = {"clean": 30, "rezeroed-with-weight": 12, "blind-belt-pounds": 12, "across-limit": 12,
             "blind-rail-losses": 12, "on-limits": 10_000, "on-guard": 10_000}  # all of these two
@@ -147,6 +147,13 @@ def check_uses(checks, where, item, definitions, verdict):
         text = definitions.texts[use["definition"]["file"]].splitlines()[use["definition"]["line"] - 1]
         checks.that("step" in text or use["step"] in text, lambda text=text: f"{where}: step's line is {text!r}")
         deciding = result["deciding"]
+        if "guard" in step:
+            checks.equal((Fraction(use["limit"]["guard"]), use["limit"]["guard_unit"] or ""), number(step["guard"]),
+                         where + ": margin")
+        checks.equal(use["counts"], attempts[use["part"], use["attempt"]]["last"], where + ": counts")
+        among = any(one["first_frame"] <= item["first_frame"] and item["last_frame"] <= one["last_frame"]
+                    for one in result["also"])
+        checks.that(use["use"] != "none" or not among, where + ": another stretch holds it")
         inside = bool(deciding) and deciding["first_frame"] <= item["first_frame"] \
             and item["last_frame"] <= deciding["last_frame"]
         checks.equal(use["use"] == "decides", inside, where + ": use")
@@ -160,6 +167,118 @@ def check_uses(checks, where, item, definitions, verdict):
             "inside" if (low is None or value >= low + guard) and (high is None or value <= high - guard) \
             else "too close to the limit"
         checks.equal(use["standing"], expected, where + ": standing")
+
+
+# ---- the same in words ----
+
+def plain_number(value):
+    """An exact number in full, without needless zeros."""
+    text = f"{decimal_text(Fraction(value)):f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def spaced(text):
+    return " ".join(text[i:i + 2] for i in range(0, len(text), 2))
+
+
+def frames_words(first, last):
+    return f"frame {first}" if first == last else f"frames {first} to {last}"
+
+
+def value_words(value, unit):
+    return f"{value}" + (f" {unit}" if unit else "")
+
+
+def time_words(time, seconds):
+    return f"{plain_number(seconds)} s ({time})"
+
+
+def field_words(field, definitions):
+    """How a field's value follows from its bytes, as lines."""
+    facts = definitions.fields[field["name"]]
+    lines = [f"    {field['name']}, described in {field['definition']['file']}:{field['definition']['line']}",
+             f"        bytes {spaced(field['bytes'])}: " + ", then ".join(
+                 f"{place['file']} at byte {place['offset']}, {place['length']} byte{'' if place['length'] == 1 else 's'}"
+                 for place in field["at"])]
+    if facts.get("type") in ("text", "bytes"):
+        return lines
+    raw_bytes = bytes.fromhex(field["bytes"])
+    whole, mask, raw, value = value_of(facts, raw_bytes)
+    width = 2 * len(raw_bytes)
+    order = "" if len(raw_bytes) == 1 else f", {'last' if facts.get('order') == 'little' else 'first'} byte first"
+    lines += [f"        as a number{order}: 0x{whole:0{width}x}",
+              f"        the bits of mask 0x{mask:0{width}x}, closed up: 0x{raw:x} = {raw}"]
+    if "flag" in facts:
+        bit = int(facts["flag"], 16)
+        return lines + [f"        bit 0x{bit:02x} of that is " + ("set: yes" if raw & bit else "not set: no")]
+    if value is None:
+        return lines + ["        the definition file says that this number means: no value"]
+    if field["text"] is not None:
+        return lines + [f"        that number is called {field['text']}"]
+    signed, bits = raw, bin(mask).count("1")
+    if facts.get("type") == "signed":
+        signed = raw - (1 << bits) if raw >> (bits - 1) & 1 else raw
+        lines.append(f"        with its sign ({bits} bits, two's complement): {signed}")
+    factor, offset = number(facts.get("factor", "1"))[0], number(facts.get("offset", "0"))[0]
+    return lines + [f"        {signed} x {plain_number(factor)} {'-' if offset < 0 else '+'} {plain_number(abs(offset))} = "
+                    f"{value_words(plain_number(value), facts.get('unit'))}"]
+
+
+def wanted_words(step):
+    if "is" in step:
+        return ", ".join(step["is"][:-1]) + (" or " if len(step["is"]) > 1 else "") + step["is"][-1]
+    (low, unit), (high, other) = [number(end) if end else (None, "") for end in step["between"]]
+    text = f"at most {value_words(plain_number(high), other)}" if low is None else \
+        f"{value_words(plain_number(low), unit)} or more" if high is None else \
+        f"{plain_number(low)} to {value_words(plain_number(high), other)}"
+    text += ", ends included"
+    guard, unit = number(step.get("guard", "0"))
+    return text + (f", less a safety margin of {value_words(plain_number(guard), unit)}" if guard else "")
+
+
+def check_words(checks, where, text, item, definitions, steps=True):
+    """The words of one value, from what was checked of it in JSON, from the definition files and from the bytes."""
+    lines = text.splitlines()
+
+    def has(wanted):
+        checks.that(wanted in lines, lambda: f"{where}: no line {wanted!r} in words")
+    when = time_words(item["time"], item["seconds"])
+    if item["value"] is not None:
+        called = f", which is called {item['text']}" if item["text"] else ""
+        has(f"{item['reading']} = {value_words(item['value'], item['unit'])}{called}, at {when}, bus {item['bus']}, "
+            + frames_words(item["first_frame"], item["last_frame"]))
+    question = item["question"]
+    if item["broadcast"]:
+        has(f"    It was broadcast: the module sends it unasked, in {frames_words(item['first_frame'], item['last_frame'])} "
+            f"with the id {item['id']}.")
+    elif question:
+        since = Fraction(item["seconds"]) - clock_seconds(item["time"]) + clock_seconds(question["time"])
+        has(f"    The scan tool asked {spaced(question['bytes'])} ({question['service_name']}) in "
+            f"{frames_words(question['first_frame'], question['last_frame'])}, at {time_words(question['time'], since)}.")
+        checks.that(f"answered {spaced(item['message'])} in {frames_words(item['first_frame'], item['last_frame'])}, at {when}"
+                    in text, f"{where}: the answer in words")
+    for field in item.get("fields", []):
+        for line in field_words(field, definitions):
+            has(line)
+    if len(item.get("fields", [])) > 1:
+        parts = [f"{value_words(field['value'], field['unit'])}" for field in item["fields"] if field["value"] is not None]
+        if len(parts) == len(item["fields"]):
+            has(f"    sum: {' + '.join(parts)} = {value_words(item['value'], item['unit'])}")
+    order = list(definitions.steps)
+    uses = {"decides": "It belongs to what decided the step", "other stretch": "It belongs to another steady stretch of the step",
+            "none": "No steady stretch of the step holds it"}
+    for use in item.get("steps", []) if steps else []:
+        step, place = definitions.steps[use["step"]], use["definition"]
+        wanted = f": wanted {wanted_words(step)}; this value is {use['standing']}" if use["standing"] else ""
+        has(f"    step {order.index(use['step']) + 1}, {use['step']} ({place['file']}:{place['line']}){wanted}. "
+            f"{uses[use['use']]}. The step is {use['answer']}" + (f": {use['reason']}" if use["reason"] else "") + ".")
+        counts = "which counts" if use["counts"] else "which does not count any more"
+        checks.that(f"    in attempt {use['attempt']}, {counts}:" in lines or "    condition " in text, f"{where}: attempt")
+
+
+def clock_seconds(stamp):
+    """Since midnight; no job lasts beyond it."""
+    return Fraction(stamp[11:13]) * 3600 + Fraction(stamp[14:16]) * 60 + Fraction(stamp[17:-1])
 
 
 def explain(folder, what, form="json"):
@@ -185,6 +304,9 @@ def check_readings(checks, job, count, folder):
                      [line[key] for key in ("name", "value", "unit", "first_frame", "last_frame", "time")], where)
         check_item(checks, where, item, definitions, frames, trace)
         check_uses(checks, where, item, definitions, verdict)
+        if line in chosen[:40]:
+            words = explain(folder, f"{line['name']}@{line['last_frame']}", "text").stdout.decode()
+            check_words(checks, where, words, item, definitions)
     # A broken offset is seen.
     item = explain(folder, f"{chosen[0]['name']}@{chosen[0]['last_frame']}")["values"][0]
     item["fields"][0]["at"][0]["offset"] += 1
@@ -219,7 +341,13 @@ def check_steps(checks, job, folder):
             checks.equal(told["values"][0]["message"], deciding["bytes"], where + ": the deciding answer")
         text = explain(folder, step["step"], "text").stdout.decode()
         checks.that(step["answer"] in text and step["reason"] in text, where + ": text")
+        checks.that(f"; judged in attempt {attempt['attempt']}" in text, where + ": attempt in text")
+        if deciding and "samples" in deciding:
+            checks.that(f"    It rests on {deciding['samples']} value{'' if deciding['samples'] == 1 else 's'}, in "
+                        + frames_words(deciding["first_frame"], deciding["last_frame"]) in text, where + ": rests on")
         for item in told["values"]:
+            if item["reading"] is not None:
+                check_words(checks, where, text, item, definitions, steps=False)
             for frame in item["frames"]:
                 checks.that(f"its data at {frame['data_offset']}" in text, f"{where}: offset in text")
 

@@ -13,7 +13,7 @@ import pathlib
 import shutil
 
 import recorded
-from common import Checks, Job, jobs, read_pcap, run, temporary
+from common import Checks, Job, jobs, pcap_bytes, read_pcap, run, temporary
 from sealed_folders import Keys, edit, flip, sign, snapshot
 
 REQUEST, RESPONSE = 0x5E3, 0x6C5
@@ -231,6 +231,7 @@ def whole(checks, root, keys):
     told = result.stdout.decode()
     checks.that(f"frames changed: {len(redaction['frames_changed'])}\n" in told, f"frames changed, as it is told: {told}")
     checks.that(f"not examined: {len(ids)} CAN id" in told, f"ids not examined, as it is told: {told}")
+    check_redaction(checks, "copy", folder, redaction, told, False)
     every = {f"0x{frame.id:03x}" for frame in read_pcap(folder / "trace-can0.pcap")} - {"0x5e3", "0x6c5"}
     checks.equal(ids, every, "ids not examined")
     left = {entry for entry in found(copy, SECRETS) if entry[2] != "4a1"}
@@ -292,9 +293,79 @@ def only_pairs(checks, root, folder):
     redaction = json.loads((copy / "redaction.json").read_text())
     frames = read_pcap(folder / "trace-can0.pcap")
     checks.equal(redaction["frames_left_out"], sum(frame.id not in ids for frame in frames), "frames left out")
+    check_redaction(checks, "pairs only", folder, redaction, result.stdout.decode(), True)
     old = [(frame.time, frame.word, len(frame.data)) for frame in frames if frame.id in ids]
     checks.equal([(frame.time, frame.word, len(frame.data)) for frame in read_pcap(copy / "trace-can0.pcap")], old,
                  "times, ids and lengths of the frames left")
+
+
+# Nobody noted these, no definition file names them, and they are no VIN (it has no O): letters alone, so that every byte
+# that is left shows. Places of the characters: ISO 14229-1 (F18C), SAE J1979 (49 02, count of items), ISO 14230-3 (5A 90;
+# from memory).
+UNNOTED = {"serial": (b"\x22\xf1\x8c", b"\x62\xf1\x8c", b"ZK-ABCDE-FGHJK-MNPRS"),
+           "J1979": (b"\x09\x02", b"\x49\x02\x01", b"ABCDEFGHJKLMNPROT"),
+           "identification": (b"\x1a\x90", b"\x5a\x90", b"BCDEFGHJKLMNPROTU")}
+
+
+def payloads(path):
+    """Messages of the responding id (ISO 15765-2, normal addressing), whole ones."""
+    parts, result = b"", []
+    for frame in read_pcap(path):
+        kind = frame.data[0] >> 4
+        if frame.id != RESPONSE or kind > 2:
+            continue
+        length = frame.data[0] if kind == 0 else (frame.data[0] & 15) << 8 | frame.data[1] if kind == 1 else length
+        parts = frame.data[1:] if kind == 0 else frame.data[2:] if kind == 1 else parts + frame.data[1:]
+        if len(parts) >= length:
+            result.append(parts[:length])
+    return result
+
+
+def unnoted(checks, root, keys):
+    """What only the protocol gives away is masked from its first byte to its last; so is what a torn record holds."""
+    job, into, copy = Job("clean"), root / "unnoted", root / "unnoted-copy"
+    talk = Talk(read_pcap(job.trace)[-1].time + 400 * MS)
+    for question, head, secret in UNNOTED.values():
+        talk.ask(question, head + secret)
+    torn = b"\x05\x6c\0\0" + b"\x10\0\0\0" * 3 + b"\0\0\x06\xc5\x08\0\0\0" + VIN[:7]
+    trace = root / "unnoted.pcap"
+    trace.write_bytes(job.trace.read_bytes() + pcap_bytes(talk.frames)[24:] + torn)
+    arguments = [argument for file in job.definitions for argument in ("--definitions", file)]
+    run("verify", trace, *arguments, "--into", into)
+    checks.equal(run("seal", into, "--key", keys.key).returncode, 0, "sealing what nobody noted")
+    result = run("redact", into, "--into", copy)
+    if not checks.equal(result.returncode, 0, f"redact what nobody noted: {result.stderr.decode()[:300]}"):
+        return
+    before, after = payloads(into / "trace-1.pcap"), payloads(copy / "trace-1.pcap")
+    for name, (_, head, secret) in UNNOTED.items():
+        at = before.index(head + secret)
+        checks.equal(after[at][:len(head)], head, f"{name}: what stands before it")
+        kept = [chr(old) for old, new in zip(secret, after[at][len(head):]) if old == new and chr(old) not in "-O"]
+        checks.equal((len(after[at]), kept), (len(head + secret), []), f"{name}: letters that are left")
+    content = (copy / "trace-1.pcap").read_bytes()
+    checks.equal(content[-len(torn):], torn[:24] + b"\0" * 7, "the torn record at the end")
+    exit_code = json.loads((copy / "verdict.json").read_text())["exit"]
+    words = {0: "all steps confirmed", 1: "a step contradicted", 2: "not confirmed"}
+    checks.that(f"the answers are those of the original: {words[exit_code]}\n".encode() in result.stdout,
+                f"the answers as told: {result.stdout}")
+    for path in (trace, into, copy):
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
+
+
+def check_redaction(checks, where, folder, redaction, told, only):
+    """redaction.json and what is printed, by counting frames of the original and values by hand."""
+    frames = [frame.id for frame in read_pcap(folder / "trace-can0.pcap")]
+    described = {0x3D0}  # the lamp's broadcast of seat-scale.yaml
+    expected = [(f"0x{word:03x}", frames.count(word), word in described, only and word not in described)
+                for word in sorted(set(frames) - {REQUEST, RESPONSE})]
+    checks.equal([(one["id"], one["frames"], one["described"], one["left_out"]) for one in redaction["ids_not_examined"]],
+                 expected, f"{where}: ids not examined")
+    # VIN, OTHER_VIN, WRITTEN_VIN; SERIAL; SEED, LONG_SEED and the zeros of an unlocked module; KEY.
+    checks.equal({one["what"]: one["different_values"] for one in redaction["masked"]},
+                 {"VIN": 3, "serial number": 1, "seed": 3, "key": 1}, f"{where}: different values")
+    if only:
+        left = sum(word not in described | {REQUEST, RESPONSE} for word in frames)
+        checks.that(f"left out: {left} frames of ids that were not examined\n" in told, f"{where}: {told}")
 
 
 def every_example(checks, root, keys):
@@ -374,6 +445,7 @@ def main():
         keys = Keys(root / "keys")
         folder = whole(checks, root, keys)
         only_pairs(checks, root, folder)
+        unnoted(checks, root, keys)
         refusals(checks, root, keys, folder)
         every_example(checks, root, keys)
     checks.finish()

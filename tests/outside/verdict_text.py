@@ -145,7 +145,8 @@ def check_displayed(told):
         text = value["state"] if value["value"] is None else value_text(value["value"], value["unit"])
         text = f"{text} {told.at(value['time'])}{frames_of(value['first_frame'], value['last_frame'])}"
         found = [each for each in told.lines
-                 if each.startswith(line(one["answer"], f"{one['name']}: ")) and each.endswith(text) and f"displayed {value_text(one['value'], one['unit'])} {told.at(one['time'])}" in each]
+                 if each.startswith(line(one["answer"], f"{one['name']}: ")) and each.endswith(text)
+                 and f"displayed {value_text(one['value'], one['unit'])} {told.at(one['time'])}" in each]
         told.checks.that(found, lambda text=text: f"{told.where}: displayed, {text!r}")
         nearest = one["nearest"]
         if one["answer"] == "differs" and nearest:
