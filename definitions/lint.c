@@ -294,6 +294,8 @@ void definitions_lint(const struct definitions *definitions, struct diagnostics 
         lint_modules(&lint);
         lint_procedure(&lint);
         mistakes_tell(&lint.mistakes, diagnostics);
+        if (lint.mistakes.no_memory) /* told */
+            shortage_note();
     } else {
         shortage_note();
         diagnostics_say(diagnostics, SEVERITY_WARNING, NULL, "memory ran out; doubtful things were not looked for");

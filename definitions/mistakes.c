@@ -5,8 +5,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "../decoder/support/shortage.h"
-
 bool mistakes_init(struct mistakes *mistakes, struct arena *arena, const struct def_file *files, uint32_t file_count)
 {
     *mistakes = (struct mistakes){.arena = arena, .files = files, .file_count = file_count};
@@ -178,8 +176,6 @@ void mistakes_tell(struct mistakes *mistakes, struct diagnostics *diagnostics)
     if (mistakes->more)
         diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "more than %d mistakes: the rest is not listed",
                         MISTAKES_KEPT);
-    if (mistakes->no_memory) {
-        shortage_note();
+    if (mistakes->no_memory)
         diagnostics_say(diagnostics, SEVERITY_ERROR, NULL, "memory ran out while definition files were checked");
-    }
 }
