@@ -8,13 +8,17 @@ import sys
 
 sys.dont_write_bytecode = True
 import hashlib
+import json
 import pathlib
 import re
 from fractions import Fraction
 
-from common import Checks, jobs, parse_json, read_pcap, rfc3339, run, temporary
+from common import JOBS, ROOT, Checks, jobs, parse_json, read_pcap, rfc3339, run, temporary
 from page_told import SECOND, frames_text, ns_of, span_text, steady_text, value_text
-from report_jobs import recorded_job
+from recorder_kit import Recording
+from report_jobs import START, recorded_job
+
+MOMENT = START + 13 * SECOND + 800 * 10**6  # between 29.8 at 13.57 s and 29.9 at 14.06 s; 29.9 was at 13.05 s
 
 INSIDE = {"inside": "inside the limits", "below": "below the limit", "above": "above the limit",
           "other state": "another state", "too close to the limit": "too close to the limit"}
@@ -187,6 +191,14 @@ def check_job(checks, where, folder, text):
     told.checks.equal(told.lines[-1], verdict["answer"], f"{where}: the last line")
 
 
+def later_limits(folder):
+    """A definition file that the recorder did not see, and 29.9 displayed while the newest value is another one."""
+    mark = {"time": rfc3339(MOMENT), "kind": "displayed", "name": "seat load.total", "value": "29.9", "unit": "kg"}
+    definitions = ROOT / "traces" / "definitions"
+    return Recording({"can0": (JOBS / "clean" / "trace.pcap").read_bytes()}, [definitions / "seat-scale.yaml"],
+                     json.dumps(mark).encode() + b"\n", listed=[definitions / "rail-grams.yaml"]).write(folder)
+
+
 def main():
     checks = Checks()
     with temporary() as name:
@@ -196,6 +208,13 @@ def main():
             check_job(checks, job.name, into, run("verify", *job.arguments(), "--into", into).stdout.decode())
         into = recorded_job(folder / "recorded")
         check_job(checks, "recorded", into, run("verify", into).stdout.decode())
+        into = later_limits(folder / "later")
+        check_job(checks, "later", into, run("verify", into).stdout.decode())
+        verdict = parse_json((into / "verdict.json").read_text(encoding="utf-8"))
+        checks.equal((verdict["limits_fixed_before_recording"], verdict["displayed"][0]["answer"]), ("no", "agrees"),
+                     "later limits")
+        apart = verdict["displayed"][0]["agreeing"]["last_frame"] != verdict["displayed"][0]["last"]["last_frame"]
+        checks.that(apart, "later limits: the value that agrees is the newest one")
     checks.finish()
 
 
