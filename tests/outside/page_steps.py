@@ -253,6 +253,8 @@ def check_steps(told):
             head += " No start was accepted: the record is looked at as one attempt."
         if attempt["steps"]:
             told.that(head in told.whole, f"{told.where}: {head!r}")
+    remarks = sum(len(step["remarks"]) for _, attempt in told.attempts() for step in attempt["steps"])
+    told.equal(told.whole.count("Remark: "), remarks, "remarks")
     for part, attempt in told.attempts(last=False):
         name = f"Attempt {attempt['attempt']}" + (f" of part {part['part']}" if several else "")
         expected = [[step["step"], step["answer"], plain(step["reason"]),

@@ -58,6 +58,7 @@ def range_of(stretch):
 
 
 def check_step(told, step):
+    told.checks.equal(step["gap_count"], len(step["gaps"]), f"{told.where}, {step['step']}: gaps")
     deciding = step["deciding"]
     where = frames_of(deciding["first_frame"], deciding["last_frame"]) if deciding else ""
     told.has(line(step["answer"], step["step"] + (f": {step['reason']}" if step["reason"] else "") + where))
