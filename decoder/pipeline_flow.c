@@ -86,6 +86,8 @@ static void on_broken(struct pipeline *pipeline, const struct message *message, 
     if (whole)
         pipeline_fault(pipeline, "exchange", "neither a positive nor a whole negative answer", &place);
     gap(pipeline, whole ? GAP_FAULT : GAP_BROKEN, module, &place);
+    if (message->direction == DIRECTION_RESPONSE && pipeline_judges(pipeline, message->bus, message->module))
+        step_push_broken(pipeline->step, message);
 }
 
 void pipeline_on_exchange(void *context, const struct exchange_event *exchange)

@@ -206,6 +206,17 @@ static void codes_push(struct step_stage *stage, const struct exchange_event *ev
     note_put(stage, note, event->response->bytes);
 }
 
+/* An answer that tells of codes, and of which not all can be read (D 7.10: a later one can contradict). */
+static void codes_torn(struct step_stage *stage, const struct note *at)
+{
+    struct note note = *at;
+    note.kind = NOTE_CODES;
+    note.extra = 0;
+    memset(&note.codes, 0, sizeof note.codes);
+    note.codes.torn = true;
+    note_put(stage, &note, NULL);
+}
+
 static void gap_put(struct step_stage *stage, enum gap_kind kind, const struct note *at)
 {
     struct note note = *at;
@@ -281,8 +292,10 @@ void step_push_answer(struct step_stage *stage, const struct exchange_event *eve
     case SERVICE_CODES_14230:
         if (positive && !content->malformed)
             codes_push(stage, event, content, &told);
-        else if (positive)
+        else if (positive) {
             gap_put(stage, GAP_FAULT, &note);
+            codes_torn(stage, &note);
+        }
         break;
     case SERVICE_CLEAR:
         told.kind = NOTE_CLEAR;
@@ -384,6 +397,18 @@ void step_push_reading(struct step_stage *stage, const struct reading_event *eve
     }
     if (use & USE_TEXT && value->state == VALUE_GOOD)
         text_push(stage, event);
+}
+
+void step_push_broken(struct step_stage *stage, const struct message *answer)
+{
+    const struct note note = note_of_message(NOTE_CODES, answer, answer->module);
+    struct bytes cursor = bytes_of(answer->bytes, answer->received);
+    uint8_t service = bytes_u8(&cursor), sub_function = bytes_u8(&cursor);
+    bool codes = stage->definitions->modules[answer->module].dialect == DIALECT_ISO14230
+                     ? service == 0x58
+                     : service == 0x59 && (sub_function == 0x01 || sub_function == 0x02 || sub_function == 0x0A);
+    if (codes)
+        codes_torn(stage, &note);
 }
 
 void step_push_gap(struct step_stage *stage, enum gap_kind kind, uint32_t module, const struct frame *frame)

@@ -43,6 +43,8 @@ TT_MUST_USE struct step_stage *step_open(const struct definitions *definitions, 
 void step_push_request(struct step_stage *stage, const struct exchange *exchange, const struct service_content *content);
 void step_push_answer(struct step_stage *stage, const struct exchange_event *event, const struct service_content *content);
 void step_push_reading(struct step_stage *stage, const struct reading_event *event);
+/* An answer of a described module that broke off: what it began to tell may matter. */
+void step_push_broken(struct step_stage *stage, const struct message *answer);
 /* Losses and doubts. module DEF_NONE: concerns all. */
 void step_push_gap(struct step_stage *stage, enum gap_kind kind, uint32_t module, const struct frame *frame);
 /* A loss or doubt that the recorder tells: somewhere from gap->frame to gap->last_frame; at: the last frame before it.

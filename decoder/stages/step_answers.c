@@ -122,8 +122,13 @@ void look_service(struct look *look, const struct note *note, const uint8_t *ans
 static void codes_note(struct look_codes *codes, uint64_t bit, const struct note *note, const struct kept_answer *answer,
                        const struct setting *setting)
 {
-    if (note->codes.covers & bit) {
+    if (note->codes.torn) {
+        codes->torn = codes->covered;
+        codes->torn_first = note->first_frame;
+        codes->torn_last = note->last_frame;
+    } else if (note->codes.covers & bit) {
         codes->covered = true;
+        codes->torn = false;
         codes->lists = note->codes.lists & bit;
         codes->unreported = note->codes.unreported & bit;
         codes->unasked = note->codes.untested_unasked & bit;
@@ -157,7 +162,8 @@ void look_codes(struct look *look, const struct note *note, const uint8_t *answe
         if (step->def->kind != STEP_CODES || step->def->module != note->module)
             continue;
         for (uint32_t k = 0; k < step->state_count; k++) {
-            if (step->states[k].serial == note->serial || step->states[k].bound == *look->context->sequence)
+            bool same = note->serial && step->states[k].serial == note->serial; /* 0: of no exchange */
+            if (same || step->states[k].bound == *look->context->sequence)
                 continue;
             codes_note(&step->states[k].codes, UINT64_C(1) << step->index, note, &kept, &settings[note->module]);
             if (step->states[k].codes.covered)

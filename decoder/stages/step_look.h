@@ -137,6 +137,8 @@ struct look_codes {
     uint8_t narrow_mask;
     struct kept_answer answer;     /* covering */
     struct kept_answer listing;    /* contradicting */
+    bool torn;                     /* after what decides, codes were told in an answer that cannot be read: here */
+    uint64_t torn_first, torn_last;
 };
 
 /*

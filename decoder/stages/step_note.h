@@ -66,6 +66,7 @@ struct note {
             uint8_t mask;        /* bits asked for; 0xFF for a list of all */
             bool has_mask, count_above;
             bool shared;         /* another question could own this answer */
+            bool torn;           /* codes were told, and not all of it came through: nothing else is known */
         } codes;
         struct {
             bool closed;

@@ -392,7 +392,10 @@ static void codes_result(const struct def_step *def, const struct look_codes *co
         say_wanted(def, &words);
         return;
     }
-    if (codes->setting_off)
+    if (codes->torn) /* absence of evidence is no pass (D 2.5): what it told could contradict */
+        words_add(&words, "codes were read again (frames %llu to %llu), and what the module told cannot be read",
+                  (unsigned long long)codes->torn_first, (unsigned long long)codes->torn_last);
+    else if (codes->setting_off)
         words_add(&words, "the storing of codes was switched off when they were read");
     else if (codes->unreported)
         words_add(&words, "the module does not report this: a wanted status bit lies outside its availability mask");

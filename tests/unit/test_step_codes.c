@@ -61,6 +61,47 @@ static void d7_10_a_listing_after_it_contradicts(void **state)
     CODES_SAY('+', NONE_LEFT, "19 01 00", "59 01 FF 01 00 01"); /* counts none of the bits */
 }
 
+static void broken(struct job *job, const char *hex)
+{
+    uint8_t bytes[64];
+    uint32_t length = test_hex(hex, bytes, sizeof bytes);
+    struct message message = next_message(job, DIRECTION_RESPONSE, bytes, length);
+    message.state = MESSAGE_ABANDONED;
+    message.length = length + 7;
+    step_push_broken(job->stage, &message);
+}
+
+/* D 2.5: what a later answer told of codes, and cannot be read, could have contradicted. */
+static void d7_10_a_later_answer_that_cannot_be_read_leaves_nothing_known(void **state)
+{
+    (void)state;
+    CODES_SAY('?', NONE_LEFT, "19 02 09", "59 02 FF 9A 42 54");          /* its status is missing */
+    CODES_SAY('?', NONE_LEFT, "19 02 09", "59 02 FF 9A 42 54 09 9A");
+    CODES_SAY('+', NONE_LEFT, "19 02 09", "59 02 FF 9A 42 54", NONE_LEFT);
+    CODES_SAY('+', "19 02 09", "59 02 FF 9A 42 54", NONE_LEFT);
+    CODES_SAY('-', NONE_LEFT, "19 02 09", "59 02 FF 9A 42 54", NULL, "59 02 FF 9A 42 54 01");
+    static const struct {
+        const char *begins, *then;
+        char letter;
+    } cases[] = {
+        {"59 02 FF 9A 42 54", NULL, '?'}, {"59 0A FF 9A 42 54", NULL, '?'}, {"59 01 FF 01", NULL, '?'},
+        {"59 02 FF 9A 42 54", "59 02 FF", '+'}, {"59 02 FF 9A 42 54", "59 02 FF 9A 42 54 08", '-'},
+        {"59 06 9A 42 54 09", NULL, '+'}, /* reportDTCExtDataRecord lists nothing */
+        {"62 3C 40 59 02 FF", NULL, '+'},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        struct job job;
+        char letters[] = {'+', cases[i].letter, '\0'};
+        begin(&job, ZERO CODES);
+        zeroed(&job);
+        exchanged(&job, "19 02 09", "59 02 FF");
+        broken(&job, cases[i].begins);
+        if (cases[i].then)
+            exchanged(&job, "19 02 09", cases[i].then);
+        ends(&job, 1, letters, cases[i].letter == '+' ? 0 : cases[i].letter == '-' ? 1 : 2);
+    }
+}
+
 static void d7_10_a_clear_after_it_leaves_nothing_known(void **state)
 {
     (void)state;
@@ -140,6 +181,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(d7_10_the_last_covering_answer_decides),
         cmocka_unit_test(d7_10_a_listing_after_it_contradicts),
+        cmocka_unit_test(d7_10_a_later_answer_that_cannot_be_read_leaves_nothing_known),
         cmocka_unit_test(d7_10_a_clear_after_it_leaves_nothing_known),
         cmocka_unit_test(d7_10_while_the_setting_is_off_nothing_is_proved),
         cmocka_unit_test(d7_10_overlapping_settings_are_told_apart),
