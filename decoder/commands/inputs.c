@@ -48,9 +48,10 @@ int inputs_option(struct inputs *inputs, int option, const char *value)
         inputs->id_order = value[0] == 'b' ? FRAME_ID_DEFINED : FRAME_ID_SWAPPED;
         return 0;
     default:
-        if (!parse_number(value, 1, UINT32_MAX, &inputs->longest))
+        if (!parse_number(value, TRANSPORT_LONGEST_LEAST, UINT32_MAX, &inputs->longest))
             return usage_error(inputs->diagnostics, inputs->command,
-                               "--longest is a number of bytes from 1 to 4294967295, not %.40s", value);
+                               "--longest is a number of bytes from %u to 4294967295 (a module may answer with so many), "
+                               "not %.40s", TRANSPORT_LONGEST_LEAST, value);
         return 0;
     }
 }

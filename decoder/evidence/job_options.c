@@ -84,6 +84,7 @@ static bool take_all(struct job_options *options, const json_t *object)
     const json_t *format = json_object_get(object, "format");
     if (!json_is_integer(format) || json_integer_value(format) != 1 || !take_number(object, "part", &options->part) ||
         !take_number(object, "longest", &options->longest) ||
+        (options->longest && options->longest < TRANSPORT_LONGEST_LEAST) ||
         !take_text(object, "bus", options->bus, sizeof options->bus) ||
         !take_text(object, "id_order", order, sizeof order) || !take_pairs(options, json_object_get(object, "pairs")) ||
         !take_originals(options, json_object_get(object, "originals")))

@@ -12,6 +12,8 @@
 #include "../support/buffer.h"
 #include "frame.h"
 
+#define TRANSPORT_LONGEST_LEAST 4095u         /* ISO 15765-2: what a first frame of two bytes can announce; with less, whole
+                                               * answers would be left out of account, as if nobody had given them */
 #define TRANSPORT_LONGEST (64u * 1024u)       /* default ceiling of one message, bytes (--longest) */
 #define TRANSPORT_OPEN_TOTAL (8u << 20)       /* all open messages together (D 2.9) */
 #define TRANSPORT_CONVERSATIONS 4096u

@@ -257,10 +257,13 @@ def check_usage(bench):
     for arguments in (["verify"], ["verify", trace, "--into"], ["verify", trace, "--nonsense"], ["judge"], ["list"],
                       ["list", "things", trace], ["verify", trace, "--part", "0"], ["verify", trace, "--part", "two"],
                       ["list", "messages", trace, "--pair", "0x5E3"], ["list", "messages", trace, "--format", "xml"],
-                      ["list", "messages", trace, "--pair", "0x5E3:0x9999"], ["lint"]):
+                      ["list", "messages", trace, "--pair", "0x5E3:0x9999"], ["lint"],
+                      ["verify", trace, "--longest", "4094"]):
         result = run(*arguments)
         bench.checks.equal(result.returncode, 64, f"{arguments}: exit code ({result.stderr.decode()[:200]})")
         bench.checks.that(result.stderr and not result.stdout, f"{arguments}: stderr empty, or stdout not")
+    # An option that leaves whole answers out of account could leave out the one that contradicts.
+    bench.checks.equal(run("list", "frames", trace, "--longest", "4095").returncode, 0, "the least --longest")
     result = run("verify", trace)
     bench.checks.equal(result.returncode, 2, f"no definitions: nothing to judge ({result.stderr.decode()[:200]})")
 
