@@ -67,10 +67,15 @@ void recorder_log_passive(const struct recorder_log *log, char out[RECORDER_PASS
 
 bool recorder_log_fixed(const struct recorder_log *log, const char *file, const char *sha256)
 {
-    for (uint32_t i = 0; i < log->definition_count; i++)
-        if (strcmp(log->definitions[i].file, file) == 0)
-            return strcmp(log->definitions[i].sha256, sha256) == 0;
-    return false;
+    bool fixed = false;
+    for (uint32_t i = 0; i < log->definition_count; i++) {
+        if (strcmp(log->definitions[i].file, file) != 0)
+            continue;
+        if (strcmp(log->definitions[i].sha256, sha256) != 0)
+            return false; /* named twice with two sums: then neither of them is what lay there */
+        fixed = true;
+    }
+    return fixed;
 }
 
 /* ---- notes ---- */

@@ -45,6 +45,8 @@ static void add(const char *body)
     made.lines++;
 }
 
+static const char *definitions = ""; /* of the next first line */
+
 static void begin(const char *filter, const char *acknowledging, const char *link, const char *listen_only)
 {
     char body[1200];
@@ -57,8 +59,8 @@ static void begin(const char *filter, const char *acknowledging, const char *lin
                    "{\"bus\":\"can0\",\"file\":\"trace-can0.pcap\",\"link\":\"controller\",\"listen_only\":true,"
                    "\"state\":null,\"bitrate\":500000,\"fd\":false},"
                    "{\"bus\":\"can1\",\"file\":\"trace-can1.pcap\",\"link\":\"%s\",\"listen_only\":%s,"
-                   "\"state\":null,\"bitrate\":500000,\"fd\":false}],\"definitions\":[]", filter, acknowledging, link,
-                   listen_only);
+                   "\"state\":null,\"bitrate\":500000,\"fd\":false}],\"definitions\":[%s]", filter, acknowledging, link,
+                   listen_only, definitions);
     add(body);
 }
 
@@ -433,6 +435,34 @@ static void a_damaged_line_vouches_for_no_bus(void **state)
     }
 }
 
+/* D 11.2: a first line that names a file twice with two sums says of neither that it lay there. */
+static void limits_named_with_two_sums_are_not_fixed(void **state)
+{
+    (void)state;
+    static const char other[] = "5d2c13d6f9fa421125a9f55e56fd0e4df9319ef30087f8f4675cd6f05135f397";
+    static const struct {
+        const char *first, *second;
+        bool fixed, other_fixed;
+    } rows[] = {{SUM, SUM, true, false}, {SUM, other, false, false}, {other, SUM, false, false},
+                {other, other, false, true}};
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct recorder_log log;
+        char both[300];
+        (void)snprintf(both, sizeof both,
+                       "{\"file\":\"definitions/seat.yaml\",\"sha256\":\"%s\"},"
+                       "{\"file\":\"definitions/seat.yaml\",\"sha256\":\"%s\"}",
+                       rows[i].first, rows[i].second);
+        definitions = both;
+        begin("true", "false", "controller", "true");
+        definitions = "";
+        load(&log);
+        assert_string_equal(log.damage, "");
+        assert_true(recorder_log_fixed(&log, "seat.yaml", SUM) == rows[i].fixed);
+        assert_true(recorder_log_fixed(&log, "seat.yaml", other) == rows[i].other_fixed);
+        recorder_log_free(&log);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -447,6 +477,7 @@ int main(void)
         cmocka_unit_test(the_trace_is_held_against_it),
         cmocka_unit_test(silence_is_told),
         cmocka_unit_test(a_damaged_line_vouches_for_no_bus),
+        cmocka_unit_test(limits_named_with_two_sums_are_not_fixed),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
