@@ -252,6 +252,8 @@ static void read_bus(struct recorder_reading *reading, const json_t *object, uin
     state->listening = truth_of(reading, object, "listen_only", false);
     if (state->check.bytes < bus->bytes || state->check.frames < bus->frames)
         recorder_damage(reading, "says that the trace became shorter");
+    if (state->socket_lost < bus->socket_lost || state->controller_lost < bus->controller_lost)
+        recorder_damage(reading, "counts fewer lost frames than a line before it");
 }
 
 static void take_bus(struct recorder_reading *reading, int64_t time, uint32_t index, const struct bus_state *state)
@@ -268,6 +270,8 @@ static void take_bus(struct recorder_reading *reading, int64_t time, uint32_t in
     if (reading->proving) {
         bus->bytes = check->bytes;
         bus->frames = check->frames;
+        bus->socket_lost = state->socket_lost;
+        bus->controller_lost = state->controller_lost;
         if (!bus->checks)
             bus->checks = tmpfile();
         if (!bus->checks || fwrite(check, sizeof *check, 1, bus->checks) != 1) {
@@ -285,6 +289,8 @@ static void take_bus(struct recorder_reading *reading, int64_t time, uint32_t in
 static void check_pace(struct recorder_reading *reading, const json_t *object)
 {
     int64_t steady = seconds_of(reading, object, "monotonic");
+    if (steady < reading->steady || steady < 0) /* unset it would hide every silence around it */
+        recorder_damage(reading, "has a steady clock that is unset or went back");
     if (steady >= 0 && reading->steady >= 0 && steady - reading->steady > RECORDER_SILENCE && !reading->late_told)
         recorder_fewer(reading, "comes %lld s after the checkpoint before it, and nothing says why",
                        (long long)((steady - reading->steady) / TT_SECOND));

@@ -463,6 +463,44 @@ static void limits_named_with_two_sums_are_not_fixed(void **state)
     }
 }
 
+/* D 10.4, 2.1: totals only grow and the steady clock only goes on; what says otherwise contradicts a line before it. */
+static void totals_and_the_steady_clock_never_go_back(void **state)
+{
+    (void)state;
+    static const struct {
+        struct said second, end;
+        unsigned second_at;
+        const char *damage;
+    } rows[] = {
+        {{.lost = "3"}, {.lost = "3"}, 2, ""},
+        {{.lost = "3"}, {.lost = "2"}, 2, "line 4 counts fewer lost frames than a line before it"},
+        {{.controller = "3"}, {.controller = "3"}, 2, ""},
+        {{.controller = "3"}, {.controller = "2"}, 2, "line 4 counts fewer lost frames than a line before it"},
+        {{0}, {0}, 1, ""},
+        {{0}, {0}, 0, "line 3 has a steady clock that is unset or went back"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct recorder_log log;
+        begin("true", "false", "controller", "true");
+        state_of(FIRST, 1, 10, "true", (struct said){0});
+        state_of(SECOND, rows[i].second_at, 20, "true", rows[i].second);
+        state_of(END, 3, 30, "true", rows[i].end);
+        load(&log);
+        assert_string_equal(log.damage, rows[i].damage);
+        recorder_log_free(&log);
+    }
+    static const char unset[] = "\"monotonic\":null           ,"; /* as long as what it stands for */
+    struct recorder_log log;
+    begin("true", "false", "controller", "true");
+    state_of(FIRST, 1, 10, "true", (struct said){0});
+    char *at = strstr(made.text, "\"monotonic\":\"101.000000000\",");
+    assert_non_null(at);
+    memcpy(at, unset, sizeof unset - 1);
+    load(&log);
+    assert_string_equal(log.damage, "line 2 has a steady clock that is unset or went back");
+    recorder_log_free(&log);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -478,6 +516,7 @@ int main(void)
         cmocka_unit_test(silence_is_told),
         cmocka_unit_test(a_damaged_line_vouches_for_no_bus),
         cmocka_unit_test(limits_named_with_two_sums_are_not_fixed),
+        cmocka_unit_test(totals_and_the_steady_clock_never_go_back),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
