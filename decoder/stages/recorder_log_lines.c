@@ -374,6 +374,8 @@ static void close_span(struct recorder_log *log, uint32_t bus, uint64_t last)
 static void take_passivity(struct recorder_reading *reading, const struct recorder_event *event)
 {
     struct recorder_log *log = reading->log;
+    if (event->what == NOTED_LISTEN_ONLY && event->bus == RECORDER_ALL)
+        return; /* of no bus: where it holds again nothing says */
     if (event->what == NOTED_LISTEN_ONLY) {
         close_span(log, event->bus, event->before == UINT64_MAX ? event->after : event->before - 1);
         return;
@@ -405,6 +407,10 @@ static void take_event(struct recorder_reading *reading, const json_t *object)
     }
     event.after = number_of(reading, object, "after_frame", NULL);
     event.before = number_of(reading, object, "before_frame", NULL);
+    if (event.bus == RECORDER_ALL) { /* frames are counted by bus: here these numbers say nothing */
+        event.after = 0;
+        event.before = UINT64_MAX;
+    }
     event.count = number_of(reading, object, "count", &event.has_count);
     const char *words = json_is_string(detail) ? json_string_value(detail)
                         : event.what == NOTED_UNKNOWN && what ? what : "";

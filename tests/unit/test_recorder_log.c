@@ -240,9 +240,15 @@ static void odd_files_are_read_without_harm(void **state)
 static void a_transmission_without_an_end_reaches_to_the_end(void **state)
 {
     static const char *const places[] = {"\"bus\":\"can0\",\"what\":\"the link transmitted\",\"after_frame\":5",
-                                         "\"bus\":null,\"what\":\"the link transmitted\",\"after_frame\":0,\"before_frame\":0"};
+                                         "\"bus\":null,\"what\":\"the link transmitted\",\"after_frame\":0,\"before_frame\":0",
+        /* Of no bus the numbers of frames say nothing (D 2.1): not where it began, not where it ended. */
+        "\"bus\":null,\"what\":\"the link transmitted\","
+        "\"after_frame\":1000000000000,\"before_frame\":1000000000001",
+        "\"bus\":null,\"what\":\"not listen-only\",\"after_frame\":0,\"before_frame\":1}\n"
+        "{\"line\":3,\"kind\":\"event\",\"time\":\"2026-03-02T08:00:02.000000000Z\",\"bus\":null,"
+        "\"what\":\"listen-only again\",\"after_frame\":1,\"before_frame\":2"};
     (void)state;
-    for (size_t i = 0; i < 2; i++) {
+    for (size_t i = 0; i < sizeof places / sizeof *places; i++) {
         struct recorder_log log;
         char text[4000];
         snprintf(text, sizeof text, "%s{\"line\":2,\"kind\":\"event\",\"time\":\"2026-03-02T08:00:02.000000000Z\",%s}\n",
