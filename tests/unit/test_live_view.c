@@ -421,6 +421,11 @@ static void the_steady_clock(void **state)
     says(live_words_clock, &live, "steady for 3 s: long enough, but too close to a limit");
     live.shown.numerator = 265;
     says(live_words_clock, &live, "steady for 3 s: long enough, but outside the limits");
+    live.shown.numerator = 335; /* above, by half a step of the ruler */
+    says(live_words_clock, &live, "steady for 3 s: long enough, but outside the limits");
+    live.shown.numerator = 334;
+    says(live_words_clock, &live, "steady for 3 s: long enough, but too close to a limit");
+    live.shown.numerator = 265;
     live.shown.waits_select = true;
     says(live_words_clock, &live, "counts when it is above 13 kg");
     live.shown.age = 2600 * TT_MS;
