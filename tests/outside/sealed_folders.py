@@ -7,6 +7,7 @@ Sources: D 11; RFC 8032 (python3-nacl's own Ed25519), RFC 3161 (`openssl ts` as 
 import sys
 
 sys.dont_write_bytecode = True
+import copy
 import os
 import pathlib
 import re
@@ -89,6 +90,10 @@ class Bench:
         self.checks.that(result.returncode == expected and last.startswith(answer + ":"),
                          lambda: f"{where}: ended {result.returncode}: {text[-900:]}{result.stderr.decode()[-300:]}")
         self.checks.that(words in text, lambda: f"{where}: nothing is said of {words!r}: {text[-900:]}")
+        ends = {"passed": "whole, signed by the key given, and reproduced byte for byte",
+                "not sealed": "nobody vouches for this folder"}.get(answer, "this folder is not to be relied on")
+        if expected != 2:
+            self.checks.that(last.endswith(": " + ends), lambda: f"{where}: last line {last!r}")
         return text
 
     def spoil(self, label, change, answer, words="", **how):
@@ -379,6 +384,13 @@ def before_sealing(bench, job):
             return kept
         return on
 
+    def late_then_gap(lines):
+        """One checkpoint is said to be late; three others are taken out without a word."""
+        late = {**recorded.clocks(recorded.parse_time(lines[2]["time"]) + 1, recorded.parse_time(lines[0]["time"])),
+                "kind": "event", "bus": None, "what": "checkpoint late", "after_frame": 0, "before_frame": 0,
+                "count": None, "detail": None}
+        return renumbered(7)(renumbered(8)(renumbered(9)(lines[:3] + [late] + lines[3:])))
+
     def changed_sum(lines):
         lines[4]["buses"][0]["sha256"] = "0" * 64
         return lines
@@ -395,6 +407,8 @@ def before_sealing(bench, job):
         ("gap, chained anew", log(without(7)), "fewer checkpoints than recorded", "is checkpoint 8"),
         ("gap, chained and numbered anew", log(lambda lines: renumbered(7)(renumbered(8)(renumbered(9)(lines)))),
          "fewer checkpoints than recorded", "where one is made each second"),
+        ("gap, after another that was told", log(late_then_gap), "fewer checkpoints than recorded",
+         "where one is made each second"),
         ("sum changed, chained anew", log(changed_sum), "changed", "not the trace that was recorded"),
         ("limits", limits, "changed", "limits were changed before it was sealed"),
         ("marks", edit("marks.jsonl", lambda text: text.replace(b"Level", b"Other")), "changed", "marks were changed"),
@@ -421,7 +435,40 @@ def before_sealing(bench, job):
     # A recorder that was killed leaves no closing line: sound, and said.
     folder = recorded.make(job, bench.root / "killed", ends=False)
     bench.checks.equal(run("seal", folder, "--key", bench.keys.key).returncode, 0, "sealing a recording that broke off")
-    bench.audit(folder, "passed", "has no end")
+    text = bench.audit(folder, "passed", "has no end")
+    bench.checks.that("that the recorder kept silent on the bus: until frame" in text, f"killed: silence not told: {text}")
+    shutil.rmtree(folder)
+    # A definition file that the recorder never saw: allowed, and said.
+    folder = recorded.make(job, bench.root / "later")
+    lines = recorded.read_log(folder / "recorder.jsonl")
+    count = sum(line["kind"] == "checkpoint" for line in lines)
+    lines[0]["definitions"] = []
+    (folder / "recorder.jsonl").write_bytes(recorded.chain(lines))
+    bench.checks.equal(run("seal", folder, "--key", bench.keys.key).returncode, 0, "sealing a job with later limits")
+    text = bench.audit(folder, "passed", "definitions/seat-scale.yaml came later")
+    bench.checks.that(f"{count} checkpoints of the recorder are in order" in text, f"later: {count} checkpoints not told")
+    shutil.rmtree(folder)
+    # A challenge counts as the first mark alone (D 11.1).
+    challenge = b'{"time":"2026-03-02T08:00:00.5Z","kind":"challenge","text":"blue ladder 7"}\n'
+    first = copy.copy(job)
+    first.marks = bench.root / "challenge.jsonl"
+    first.marks.write_bytes(challenge + job.marks.read_bytes())
+    folder = recorded.make(first, bench.root / "challenged")
+    bench.checks.equal(run("seal", folder, "--key", bench.keys.key).returncode, 0, "sealing a job with a challenge")
+    bench.audit(folder, "passed", 'who chose the challenge in the first mark ("blue ladder 7")')
+    shutil.rmtree(folder)
+    first.marks.write_bytes(job.marks.read_bytes() + challenge.replace(b"08:00:00.5", b"08:00:20"))
+    folder = recorded.make(first, bench.root / "challenged")
+    bench.checks.equal(run("seal", folder, "--key", bench.keys.key).returncode, 0, "sealing a job with a late challenge")
+    bench.audit(folder, "passed", "no challenge by a third person is its first mark")
+    names = [line for line in (folder / "MANIFEST.sha256").read_text().splitlines()]
+    text = bench.audit(folder, "passed", f"{len(names)} files are those listed in MANIFEST.sha256")
+    shutil.rmtree(folder)
+    # One that it saw is not said to be later.
+    folder = recorded.make(job, bench.root / "sound")
+    bench.checks.equal(run("seal", folder, "--key", bench.keys.key).returncode, 0, "sealing a sound job")
+    text = bench.audit(folder, "passed", "in order")
+    bench.checks.that("came later" not in text and "kept silent" not in text, f"sound: {text}")
     shutil.rmtree(folder)
 
 
