@@ -60,7 +60,7 @@ static bool is_secret_mark(const struct mark *mark, enum secret_kind *kind)
 /* What it says was read off: by its value, else its text (as steps take it, D 7.11), without padding. */
 static const uint8_t *secret_of_mark(const struct mark *mark, uint32_t *length)
 {
-    const char *said = mark->value[0] ? mark->value : mark->text;
+    const char *said = mark_said(mark);
     const uint8_t *value = (const uint8_t *)said;
     *length = (uint32_t)strlen(said);
     secret_trim(&value, length);
@@ -95,7 +95,7 @@ static char *line_of(char *text, size_t size, uint32_t number, size_t *length)
 /* A value too short to be looked for everywhere: where the mark itself has it, between quotes. */
 static void mask_value(struct redacting *redacting, const struct mark *mark)
 {
-    const char *said = mark->value[0] ? mark->value : mark->text;
+    const char *said = mark_said(mark);
     uint32_t kept;
     const uint8_t *value = secret_of_mark(mark, &kept);
     const struct secret *secret = secrets_find(&redacting->secrets, value, kept);

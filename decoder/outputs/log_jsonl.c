@@ -320,7 +320,7 @@ void log_displayed(const struct view *view, struct sink *sink, const struct disp
     begin(view, &row, sink, "displayed", view->several ? NULL : view_bus_name(view, 0), mark->time, 0, 0);
     row_unsigned(&row, "line", mark->line);
     row_text(&row, "name", mark->name);
-    row_text(&row, "value", mark->value[0] ? mark->value : mark->text);
+    row_text(&row, "value", mark_said(mark));
     row_text(&row, "unit", mark->unit);
     row_word(&row, "answer", displayed_answer_text(displayed->answer));
     row_unsigned(&row, "readings", displayed->count);

@@ -396,7 +396,7 @@ static void put_displayed(struct json *json, const struct verdict_about *about)
         json_unsigned(json, "line", one->mark->line);
         json_time(json, "time", one->mark->time);
         json_text(json, "name", one->mark->name);
-        json_text(json, "value", one->mark->value[0] ? one->mark->value : one->mark->text);
+        json_text(json, "value", mark_said(one->mark));
         json_text(json, "unit", one->mark->unit[0] ? one->mark->unit : NULL);
         put_covered(json, one->mark);
         json_text(json, "answer", displayed_answer_text(one->answer));

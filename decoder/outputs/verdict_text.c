@@ -353,7 +353,7 @@ static void put_displayed(struct page *page, const struct displayed *displayed)
     struct sink *line = text_lines_begin(&page->lines);
     put_text(line, mark->name);
     sink_text(line, ": the scan tool displayed ");
-    put_text(line, mark->value[0] ? mark->value : mark->text);
+    put_text(line, mark_said(mark));
     if (mark->unit[0]) {
         sink_char(line, ' ');
         put_text(line, mark->unit);

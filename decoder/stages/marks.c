@@ -30,6 +30,11 @@ struct mark_line {
     bool out_of_memory;
 };
 
+const char *mark_said(const struct mark *mark)
+{
+    return mark->value[0] ? mark->value : mark->text;
+}
+
 const char *mark_kind_text(enum mark_kind kind)
 {
     return (unsigned)kind < KIND_COUNT ? kind_names[kind] : "unknown";

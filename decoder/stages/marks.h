@@ -47,6 +47,8 @@ struct mark {
     size_t end;          /* of its line in the file: bytes up to and with its newline */
     enum mark_covered covered; /* set by recorder_log_load */
 };
+/* What a person stated: value, or text where value is empty. The mark's own memory. */
+const char *mark_said(const struct mark *mark);
 
 struct marks {
     struct arena arena;

@@ -118,8 +118,6 @@ void judge_conditions(const struct judge *judge, const struct attempt *attempt, 
 void judge_identity_result(const struct judge *judge, uint32_t index, struct step_result *result);
 /* A part is over: the marks that spoke for it do not speak for the next. */
 void judge_identities_used(struct judge *judge);
-/* The text a person stated: value, or text where value is empty. */
-const char *mark_said(const struct mark *mark);
 
 /* step_verdict.c: takes over result. */
 void verdict_add_attempt(struct judge *judge, struct attempt_result *result);

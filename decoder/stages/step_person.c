@@ -10,11 +10,6 @@
 
 #define CONDITION_AGE_MAX (60 * TT_SECOND) /* D 7.4 */
 
-const char *mark_said(const struct mark *mark)
-{
-    return mark->value[0] ? mark->value : mark->text;
-}
-
 void judge_condition_value(struct judge *judge, const struct note *note)
 {
     if (note->sample.state == VALUE_ABSENT)

@@ -70,11 +70,9 @@ def ceilings(checks, folder):
     step = "procedure:\n  - step: a\n    reading: seat.state\n    steady: {for: 1 s}\n    is: [%s]\n"
     both("states", lambda n: field(f"      state: {{byte: 0, length: 2, names: {{{names}}}}}\n")
          + step % ", ".join(f"s{i}" for i in range(n)), 256, ["has more than 256 entries; shorten the list"])
-    both("anchors", lambda n: HEAD + SCALE + "conditions:\n  - &a0 {condition: c}\n" + "".join(
-        f"      # {i}\n" for i in range(3)) + "codes:\n" + "".join(f"  0x{i:06X}: &n{i} code {i}\n" for i in range(1, n)), 1000,
+    both("anchors", lambda n: HEAD + SCALE + "conditions:\n  - &a0 {condition: c}\n" + "codes:\n" + "".join(f"  0x{i:06X}: &n{i} code {i}\n" for i in range(1, n)), 1000,
          ["the file has more than 1000 anchors; use fewer"])
-    deep = lambda n: HEAD + "codes: &d " + "[" * n + "]" * n + "\n"
-    lint(checks, folder, "deep", {"a.yaml": deep(40)}, 65, ["more than 32 deep"], 1)
+    lint(checks, folder, "deep", {"a.yaml": HEAD + "codes: " + "[" * 40 + "]" * 40 + "\n"}, 65, ["more than 32 deep"], 1)
     # An alias adds the height of what it names: 20 lists in 20 lists.
     lint(checks, folder, "deep through an alias",
          {"a.yaml": HEAD + "codes: &d " + "[" * 20 + "]" * 20 + "\nconditions: " + "[" * 20 + "*d" + "]" * 20 + "\n"}, 65,
@@ -97,12 +95,12 @@ def odd_files(checks, folder):
         text = HEAD + "# one" + mark + "# two\nnonsense: 1\n"
         said = lint(checks, folder, name, {"a.yaml": text}, 65, ['a definition file has no key "nonsense"'], 1)
         checks.that(":8:1:" in said, f"{name}: {said}")
-        checks.that("\n  nonsense: 1\n" in said or "nonsense: 1" in said, f"{name}: {said}")
+        checks.that(said.splitlines()[1].strip() == "nonsense: 1", f"{name}: another line is shown: {said}")
     lint(checks, folder, "UTF-16", {"a.yaml": HEAD.encode("utf-16-be")}, 65, [], 1)
     lint(checks, folder, "UTF-16 with its mark", {"a.yaml": b"\xFE\xFF" + HEAD.encode("utf-16-be")}, 65, ["UTF-8"], 1)
     for sign in "%@":
         lint(checks, folder, f"begins with {sign}", {"a.yaml": HEAD + f"conditions:\n  - {sign}a\n"}, 65,
-             [f"a text cannot begin with {sign}" if sign == "@" else "error"], 1)
+             [f"a text cannot begin with {sign}; put it in quotes"], 1)
     other = HEAD.replace("wide", "other").replace("0x5E3", "0x5E4").replace("0x6C5", "0x6C6")
     functional = HEAD + "  functional: {id: 0x7DF}\n"
     lint(checks, folder, "one functional id of two modules",
